@@ -1,0 +1,1 @@
+"""The commands, and what people see of a measurement."""

@@ -1,0 +1,1 @@
+"""The log: measurements with their whole traces, in one SQLite file."""
