@@ -38,8 +38,8 @@ class Framer:
     ([b'+0.123'], [b'+0.124'])
 
     Args:
-        most_bytes: Longest frame, 1 or more; a longer one gives one BadFrame as soon as it is too long, and the
-            rest of it, up to the next line end, is dropped.
+        most_bytes: Longest frame, 1 or more; a longer one gives one BadFrame as soon as it is too long, and
+            the rest of it, up to the next line end, is dropped.
     """
 
     def __init__(self, most_bytes: int = MOST_FRAME_BYTES) -> None:

@@ -1,8 +1,8 @@
 """Gauge profiles: how a frame becomes a number, and the table of those built in.
 
-A profile joins three things: the settings of its line, its framing, and its format. A format turns one frame into a
-number or says why it cannot; the text formats stand in ``line.py`` and ``text_format.py``, and a packed format is one
-more class with the same ``parse``.
+A profile joins three things: the settings of its line, its framing, and its format. A format turns one frame
+into a number or says why it cannot; text formats stand in ``line.py`` and ``text_format.py``, and a packed
+format is one more callable of the same kind.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ class SerialSettings:
         rtscts: Hardware handshake by RTS and CTS.
         xonxoff: Software handshake.
         dsrdtr: Hardware handshake by DSR and DTR.
-        dtr: Level of DTR; None leaves it to the driver. Some adapters take their power from it (common practice).
+        dtr: Level of DTR; None leaves it to the driver. Some adapters take power from it (common practice).
         rts: Level of RTS; None leaves it to the driver.
     """
 
@@ -93,9 +93,9 @@ class Profile:
 
     name: str
     parse: Parse
-    gauge: Gauge = Gauge()
-    settings: SerialSettings = SerialSettings()
-    framing: LineFraming = LineFraming()
+    gauge: Gauge = field(default_factory=Gauge)
+    settings: SerialSettings = field(default_factory=SerialSettings)
+    framing: LineFraming = field(default_factory=LineFraming)
     examples: tuple[Example, ...] = field(default=(), repr=False)
     title: str = ""
 

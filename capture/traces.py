@@ -1,4 +1,4 @@
-"""Trace files: CSV with the header ``time_s,reading_mm`` or ``time_s,reading_in``, every number exactly as given."""
+"""Trace files: CSV headed ``time_s,reading_mm`` or ``time_s,reading_in``, every number exactly as given."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from calc.units import Unit
 from capture.errors import TraceFileError
 from capture.readings import MOST_DECIMALS, MOST_VALUE, Trace
 
-_UNIT_OF_HEADER = {("time_s", f"reading_{unit}"): unit for unit in Unit}
+_UNIT_OF_HEADER = {f"time_s,reading_{unit}": unit for unit in Unit}
 
-_HEADERS = " or ".join(",".join(header) for header in _UNIT_OF_HEADER)
+_HEADERS = " or ".join(_UNIT_OF_HEADER)
 
 _READING = re.compile(r"[+-]?(?:[0-9]+(?:\.([0-9]*))?|\.([0-9]+))").fullmatch
 
@@ -108,8 +108,8 @@ def write_csv(trace: Trace, file: TextIO) -> None:
 
 
 def _unit_of(row: list[str], path: str | Path, line: int) -> Unit:
-    unit = _UNIT_OF_HEADER.get(tuple(cell.strip() for cell in row))  # type: ignore[call-overload]
-    if isinstance(unit, Unit):
+    unit = _UNIT_OF_HEADER.get(",".join(cell.strip() for cell in row))
+    if unit is not None:
         return unit
     hint = "; columns are parted by commas, not semicolons" if ";" in row[0] else ""
     raise TraceFileError(path, line, f'the header is "{_short(",".join(row))}", not {_HEADERS}{hint}')
