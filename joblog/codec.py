@@ -118,9 +118,8 @@ def _times_from_int(grid: int, whole: NDArray[np.int64]) -> NDArray[np.float64]:
 
 
 def _pack(column: NDArray[np.int64]) -> bytes:
-    differences = np.diff(
-        column.astype("<i8"), prepend=np.int64(0)
-    )  # wraps, and so does the sum that undoes it
+    # A difference may wrap around; so does the sum that undoes it.
+    differences = np.diff(column.astype("<i8"), prepend=np.int64(0))
     folded = ((differences << 1) ^ (differences >> 63)).astype("<i8")
     planes: NDArray[np.uint8] = folded.view(np.uint8).reshape(-1, 8).T
     return planes.tobytes()

@@ -21,8 +21,8 @@ STAGES: tuple[Stage, ...] = get_args(Stage)
 STATES: tuple[State, ...] = get_args(State)
 
 _AS_THEY_ARE = (
-    "id", "at", "corner", "stage", "state", "verdict", "p_within", "hub_title", "hub_text", "least_mm", "most_mm",
-    "fitted_mm", "vehicle", "job", "link", "profile", "version",
+    "id", "at", "corner", "stage", "state", "verdict", "p_within", "hub_title", "hub_text", "least_mm",
+    "most_mm", "fitted_mm", "vehicle", "job", "link", "profile", "version",
 )  # fmt: skip
 
 Row = dict[str, str | int | float | None]

@@ -115,7 +115,7 @@ def test_a_later_format_is_told_apart_from_damage() -> None:
 
 
 def test_format_1_stays_readable() -> None:
-    # Written by hand from the format's description: two readings, 0.02 s apart, 0 and -1 thousandths of an inch.
+    # By hand, from the format's description: two readings, 0.02 s apart, 0 and -1 thousandths of an inch.
     times = [0, 4]  # on a grid of 0.01 s: 0 and 2; differences 0 and 2; folded 0 and 4
     counts = [0, 1]  # 0 and -1; differences the same; folded 0 and 1
     planes = bytes([*times, *bytes(14), *counts, *bytes(14)])

@@ -1,0 +1,139 @@
+"""The tables, as numbered steps: a log of any age becomes today's by taking the steps that it lacks.
+
+A step that was released is never edited; a change is a new step. Nothing but SQL stands here, so that a
+listing can look at a log without loading what makes one.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+from typing import NamedTuple
+
+from joblog.errors import LogTooNew, NotALog
+
+APPLICATION_ID = 0x5348494D
+"""Written into the file's header: "SHIM". It tells a log from another program's SQLite file."""
+
+MIGRATION_SET = "joblog"
+
+
+class Step(NamedTuple):
+    """One change of the schema.
+
+    Attributes:
+        name: Number and what it brings; the log remembers it by this name.
+        statements: SQL, one statement each.
+    """
+
+    name: str
+    statements: tuple[str, ...]
+
+
+def _insert_only(table: str, key: str) -> tuple[str, ...]:
+    """Triggers that refuse to change or remove a row, also by way of INSERT OR REPLACE."""
+    refuse = f"BEGIN SELECT RAISE(ABORT, 'a row of {table} is never changed: write a new one'); END"
+    same = f"EXISTS (SELECT 1 FROM {table} WHERE {key} = NEW.{key} OR rowid = NEW.rowid)"  # noqa: S608  (our names)
+    return (
+        f"CREATE TRIGGER {table}_no_update BEFORE UPDATE ON {table} {refuse}",
+        f"CREATE TRIGGER {table}_no_delete BEFORE DELETE ON {table} {refuse}",
+        f"CREATE TRIGGER {table}_no_replace BEFORE INSERT ON {table} WHEN {same} {refuse}",
+    )
+
+
+STEPS: tuple[Step, ...] = (
+    Step(
+        "0001_measurements",
+        (
+            """
+            CREATE TABLE measurement (
+                seq INTEGER PRIMARY KEY,
+                id TEXT NOT NULL UNIQUE,
+                at TEXT NOT NULL,
+                corner TEXT NOT NULL,
+                stage TEXT NOT NULL,
+                state TEXT NOT NULL,
+                verdict TEXT,
+                p_within REAL,
+                end_play_mm REAL,
+                u_mm REAL,
+                expanded_mm REAL,
+                hub_title TEXT NOT NULL,
+                hub_text TEXT NOT NULL,
+                unit TEXT NOT NULL CHECK (unit IN ('mm', 'in')),
+                least_mm REAL NOT NULL,
+                most_mm REAL NOT NULL,
+                fitted_mm REAL,
+                shim TEXT CHECK (shim IS NULL OR json_valid(shim)),
+                vehicle TEXT,
+                job TEXT,
+                link TEXT NOT NULL,
+                profile TEXT NOT NULL,
+                gauge TEXT NOT NULL CHECK (json_valid(gauge)),
+                simulated INTEGER NOT NULL CHECK (simulated IN (0, 1)),
+                version TEXT NOT NULL,
+                analysis TEXT NOT NULL CHECK (json_valid(analysis))
+            ) STRICT
+            """,
+            "CREATE INDEX measurement_at ON measurement (at)",
+            "CREATE INDEX measurement_vehicle ON measurement (vehicle) WHERE vehicle IS NOT NULL",
+            "CREATE INDEX measurement_job ON measurement (job) WHERE job IS NOT NULL",
+            """
+            CREATE TABLE trace (
+                measurement_id TEXT NOT NULL PRIMARY KEY REFERENCES measurement (id),
+                readings INTEGER NOT NULL,
+                data BLOB NOT NULL
+            ) STRICT
+            """,
+            """
+            CREATE TABLE outbox (
+                seq INTEGER PRIMARY KEY AUTOINCREMENT,
+                measurement_id TEXT NOT NULL REFERENCES measurement (id),
+                queued_at TEXT NOT NULL,
+                sent_at TEXT
+            ) STRICT
+            """,
+            "CREATE INDEX outbox_unsent ON outbox (seq) WHERE sent_at IS NULL",
+            "CREATE INDEX outbox_measurement ON outbox (measurement_id)",
+            *_insert_only("measurement", "id"),
+            *_insert_only("trace", "measurement_id"),
+            """
+            CREATE TRIGGER outbox_no_update BEFORE UPDATE ON outbox
+            WHEN OLD.sent_at IS NOT NULL OR NEW.seq IS NOT OLD.seq OR NEW.queued_at IS NOT OLD.queued_at
+                OR NEW.measurement_id IS NOT OLD.measurement_id
+            BEGIN SELECT RAISE(ABORT, 'of a row of outbox only sent_at is set, once'); END
+            """,
+            """
+            CREATE TRIGGER outbox_no_delete BEFORE DELETE ON outbox
+            BEGIN SELECT RAISE(ABORT, 'a row of outbox is never removed'); END
+            """,
+        ),
+    ),
+)
+
+
+def steps_taken(connection: sqlite3.Connection, path: Path) -> tuple[str, ...]:
+    """Which steps this log has; none for a file that is still empty. Only reads.
+
+    Raises:
+        NotALog: If the file holds another program's tables.
+        LogTooNew: If it has steps that are not known here.
+        sqlite3.Error: If it cannot be read.
+    """
+    if not connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+        return ()
+    if connection.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
+        raise NotALog(path, "an SQLite file of another program")
+    rows = connection.execute(
+        "SELECT name FROM _sqlite_migrations WHERE migration_set = ? ORDER BY id", (MIGRATION_SET,)
+    )
+    taken = tuple(name for (name,) in rows)
+    known = {step.name for step in STEPS}
+    if unknown := tuple(name for name in taken if name not in known):
+        raise LogTooNew(path, unknown)
+    return taken
+
+
+def is_current(taken: tuple[str, ...]) -> bool:
+    """Whether a log with these steps needs no more."""
+    return len(taken) == len(STEPS)
