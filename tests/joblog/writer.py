@@ -2,7 +2,7 @@
 
 python writer.py LOG endless            one after another, naming each on stdout once it is recorded
 python writer.py LOG times N            N of them
-python writer.py LOG stop-before N      one, and kill -9 itself before the N-th statement of its transaction
+python writer.py LOG stop-before SQL    one, and kill -9 itself before the statement that begins like this
 """
 
 from __future__ import annotations
@@ -49,27 +49,31 @@ def measurement() -> Measurement:
     )
 
 
-def main() -> None:
-    path, what, *number = sys.argv[1:]
-    with Store.open(Path(path), busy_s=20.0) as store:
-        print("open", flush=True)
-        if what == "stop-before":
-            statements = itertools.count(1)
+def say(line: str) -> None:
+    sys.stdout.write(line + "\n")
+    sys.stdout.flush()
 
-            def stop(_sql: str) -> None:
-                if next(statements) == int(number[0]):
+
+def main() -> None:
+    path, what, *more = sys.argv[1:]
+    with Store.open(Path(path), busy_s=20.0) as store:
+        say("open")
+        if what == "stop-before":
+
+            def stop(sql: str) -> None:
+                if sql.startswith(more[0]):
                     os.kill(os.getpid(), signal.SIGKILL)
 
             one = measurement()
             store._db.conn.set_trace_callback(stop)
             store.add(one)
             store._db.conn.set_trace_callback(None)
-            print(one.id, flush=True)
+            say(one.id)
             return
-        for _ in itertools.count() if what == "endless" else range(int(number[0])):
+        for _ in itertools.count() if what == "endless" else range(int(more[0])):
             one = measurement()
             store.add(one)
-            print(one.id, flush=True)
+            say(one.id)
 
 
 if __name__ == "__main__":
