@@ -15,7 +15,13 @@ from capture.readings import MOST_DECIMALS, MOST_VALUE
 Number = tuple[Decimal, Unit | None]
 """A number exactly as written, and its unit where the line says it."""
 
-_UNITS = {b"mm": Unit.MM, b"in": Unit.INCH, b"inch": Unit.INCH, b'"': Unit.INCH, b"\xe2\x80\xb3": Unit.INCH}
+UNIT_TEXTS = {
+    b"mm": Unit.MM,
+    b"in": Unit.INCH,
+    b"inch": Unit.INCH,
+    b'"': Unit.INCH,
+    b"\xe2\x80\xb3": Unit.INCH,
+}
 
 _PLAIN = re.compile(
     rb"[ \t]*([+-]?(?:[0-9]{1,4}(?:[.,][0-9]{0,9})?|[.,][0-9]{1,9}))"
@@ -55,7 +61,7 @@ def parse_line(frame: bytes) -> Number | str:
         return _parse_unusual(frame)
     number, unit = plain.groups()
     value = Decimal(number.decode().replace(",", "."))
-    return value, (None if unit is None else _UNITS[unit.lower()])
+    return value, (None if unit is None else UNIT_TEXTS[unit.lower()])
 
 
 def _parse_unusual(frame: bytes) -> Number | str:
@@ -70,7 +76,7 @@ def _parse_unusual(frame: bytes) -> Number | str:
         return why
     return checked_number(
         match["sign"] + match["number"].replace(",", "."),
-        _UNITS[match["unit"].lower().encode()] if match["unit"] else None,
+        UNIT_TEXTS[match["unit"].lower().encode()] if match["unit"] else None,
     )
 
 
