@@ -113,7 +113,7 @@ def _one_of(*choices: str) -> Check:
 def _stopbits(value: object) -> float:
     if isinstance(value, bool) or value not in (1, Decimal("1.5"), 2):
         raise _WrongError(f"{value!r} must be 1, 1.5 or 2")
-    return float(value)
+    return float(str(value))
 
 
 def _unit(value: object) -> Unit:
