@@ -1,0 +1,131 @@
+"""Options that several commands share, and how their text is read."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from cli.errors import MisuseError
+
+if TYPE_CHECKING:
+    from calc.hub import Hub
+
+    from calc.units import Unit
+
+CORNERS = ("LF", "RF", "LR", "RR")
+"""Left front, right front, left rear, right rear."""
+
+STAGES = ("as-found", "trial", "as-left")
+"""Before anything is taken apart; with a trial shim; after the work."""
+
+AsJson = Annotated[
+    bool, typer.Option("--json", help="One JSON object a line on standard output, nothing else.")
+]
+LogFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--log",
+        metavar="FILE",
+        help="The log. Default: SHIMWRIGHT_LOG, else one under your data folder.",
+        show_default=False,
+    ),
+]
+
+
+def length_mm(option: str, text: str) -> float:
+    """Read a length with its unit.
+
+    Args:
+        option: The option it came with, for the message.
+        text: Such as ``0.31mm`` or ``0.012in``.
+
+    Returns:
+        Millimetres.
+
+    Raises:
+        MisuseError: If it is no length.
+    """
+    from calc.units import UnitsError, parse_length  # noqa: PLC0415
+
+    try:
+        return float(parse_length(text))
+    except UnitsError as error:
+        raise MisuseError(option, str(error)) from None
+
+
+def lengths_mm(option: str, text: str) -> list[float]:
+    """Read lengths with commas between them; a unit may stand at the last one only.
+
+    >>> lengths_mm("--sizes", "2.90mm,2.95mm"), lengths_mm("--sizes", "0.114,0.118in")
+    ([2.9, 2.95], [2.8956, 2.9972])
+
+    Args:
+        option: The option it came with, for the message.
+        text: The lengths; the decimal sign is a point here, because the comma stands between them.
+
+    Raises:
+        MisuseError: If one of them is no length.
+    """
+    parts = [part.strip() for part in text.split(",")]
+    if any(not part for part in parts):
+        raise MisuseError(option, f'"{text}" has an empty size: write sizes such as 2.90mm,2.95mm')
+    unit = parts[-1].lstrip("+-0123456789. ")
+    return [length_mm(option, part if part[-1:] not in "0123456789." else part + unit) for part in parts]
+
+
+def corner_of(text: str) -> str:
+    """Read a corner: LF, RF, LR or RR, in either case.
+
+    Raises:
+        MisuseError: If it is none of them.
+    """
+    return _one_of("--corner", text.upper(), CORNERS, "left or right, front or rear")
+
+
+def stage_of(text: str) -> str:
+    """Read a stage: as-found, trial or as-left.
+
+    Raises:
+        MisuseError: If it is none of them.
+    """
+    return _one_of("--stage", text.lower(), STAGES, "before, with a trial shim, after the work")
+
+
+def unit_of(option: str, text: str) -> Unit:
+    """Read a unit: mm or in.
+
+    Raises:
+        MisuseError: If it is neither.
+    """
+    from calc.units import Unit  # noqa: PLC0415
+
+    names = {"inch": "in", '"': "in"}
+    return Unit(_one_of(option, names.get(text.lower(), text.lower()), tuple(Unit), "millimetres or inches"))
+
+
+def load_hub_file(path: Path) -> Hub:
+    """Read a hub file for a command that needs one; several mistakes become one line.
+
+    Raises:
+        MisuseError: If the file cannot be read or has mistakes.
+    """
+    from calc.hub import HubFileError, load_hub  # noqa: PLC0415
+
+    try:
+        return load_hub(path)
+    except HubFileError as error:
+        first, *others = error.problems
+        more = f" (and {len(others)} more: see shimwright hub check {path})" if others else ""
+        where = f"{path}, line {first.line}" if first.line else str(path)
+        raise MisuseError("--hub", f"{where}: {first.text}{more}") from None
+    except OSError as error:
+        raise MisuseError("--hub", f"{path}: {error.strerror or error}") from None
+
+
+def _one_of(option: str, text: str, known: tuple[str, ...], meaning: str) -> str:
+    if text not in known:
+        *some, last = known
+        raise MisuseError(option, f'"{text}" is not known: use {", ".join(some)} or {last} ({meaning})')
+    return text

@@ -1,0 +1,190 @@
+"""The command ``shimwright``: its groups, and how an error becomes one line and an exit code.
+
+Each command imports what it needs inside its function, so that a quick one starts quickly.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import sys
+from collections.abc import Callable, Sequence
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+
+from cli import analyse, demo, hub, measure, shim, trace
+from cli.errors import CliError, ExitCode
+from cli.screen import message, put
+
+
+class OneLineGroup(TyperGroup):
+    """The top group. Whatever a person did wrong ends as one line on standard error, never as a traceback."""
+
+    def main(
+        self,
+        args: Sequence[str] | None = None,
+        prog_name: str | None = None,
+        complete_var: str | None = None,
+        standalone_mode: bool = True,
+        windows_expand_args: bool = True,
+        **extra: Any,  # noqa: ANN401 - as the class above has it
+    ) -> Any:  # noqa: ANN401
+        """Run a command, and leave with the exit code of the contract.
+
+        Args:
+            args: The words after the program's name; those of this process if not given.
+            prog_name: The program's name in messages.
+            complete_var: Environment variable of shell completion.
+            standalone_mode: Whether to leave the process at the end, as the console command does.
+            windows_expand_args: Whether to expand patterns on Windows.
+            extra: Handed on.
+
+        Returns:
+            The exit code, when ``standalone_mode`` is off.
+        """
+
+        def command() -> object:
+            return super(OneLineGroup, self).main(
+                args, prog_name, complete_var, False, windows_expand_args, **extra
+            )
+
+        code = exit_code_of(command)
+        if standalone_mode:
+            sys.exit(code)
+        return code
+
+
+app = typer.Typer(
+    name="shimwright",
+    cls=OneLineGroup,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Try it without any hardware: shimwright demo",
+)
+measure.add_to(app)
+analyse.add_to(app)
+shim.add_to(app)
+hub.add_to(app)
+trace.add_to(app)
+demo.add_to(app)
+
+
+def _show_version(asked: bool) -> None:
+    if asked:
+        from cli.version import version  # noqa: PLC0415
+
+        put(f"shimwright {version()}")
+        raise typer.Exit
+
+
+@app.callback()
+def top(
+    _version: Annotated[
+        bool,
+        typer.Option("--version", help="Show the version and leave.", callback=_show_version, is_eager=True),
+    ] = False,
+) -> None:
+    """Measure wheel-bearing end play hands-free with a digital indicator, and work out the shim.
+
+    Lengths carry their unit: 0.31mm, 310um, 0.012in, 12thou. With --json, standard output holds one JSON
+    object a line and nothing else. Exit codes: 0 answered, 2 bad usage or input, 3 measurement refused,
+    4 gauge or link lost.
+    """
+
+
+def run() -> None:
+    """Enter from the console."""
+    app()
+
+
+def exit_code_of(command: Callable[[], object]) -> int:
+    """Run ``command`` and turn our errors, and the usual ones of the world, into a line and an exit code.
+
+    Args:
+        command: Returns None or an exit code.
+    """
+    try:
+        code = command()
+        sys.stdout.flush()
+    except KeyboardInterrupt:
+        message("shimwright: stopped with Ctrl-C")
+        return ExitCode.INTERRUPTED
+    except BrokenPipeError:
+        _leave_closed_pipe()
+        return ExitCode.PIPE_CLOSED
+    except Exception as error:
+        told = _told(error)
+        if told is None:
+            raise
+        text, code = told
+        if text:
+            message(f"shimwright: {text}")
+        return code
+    return code if isinstance(code, int) else ExitCode.ANSWERED
+
+
+def _told(error: Exception) -> tuple[str, int] | None:
+    """The line and the exit code for an error a person can do something about; None for a fault of ours."""
+    if isinstance(error, CliError):
+        return str(error), error.exit_code
+    if isinstance(error, typer.Abort):
+        return "stopped", ExitCode.INTERRUPTED
+    usage = _usage_mistake(error)
+    if usage is not None:
+        return usage, ExitCode.MISUSE
+    if isinstance(error, OSError):
+        return _os_error(error), ExitCode.MISUSE
+    return _room_error(error)
+
+
+def _usage_mistake(error: Exception) -> str | None:
+    """What the option parser has to say, or None; its classes move with each release, so by looks."""
+    if not isinstance(error, typer.BadParameter.__mro__[2]):
+        return None
+    said = str(getattr(error, "format_message", error.__str__)())
+    if "\n" in said:  # the whole help: nothing was asked
+        put(said, sys.stderr)
+        return ""
+    context = getattr(error, "ctx", None)
+    return said if context is None else f"{said} (see {context.command_path} --help)"
+
+
+def _os_error(error: OSError) -> str:
+    why = error.strerror or str(error) or type(error).__name__
+    if error.errno == errno.ENOSPC:
+        why = "the disk is full: make room and run this again"
+    return f"{error.filename}: {why}" if error.filename else why
+
+
+def _room_error(error: Exception) -> tuple[str, int] | None:
+    from calc.errors import CalcError  # noqa: PLC0415
+
+    if isinstance(error, CalcError):
+        return str(error), ExitCode.MISUSE
+    from capture.errors import CaptureError, LinkError, LinkUsage  # noqa: PLC0415
+
+    if isinstance(error, LinkError) and not isinstance(error, LinkUsage):
+        return str(error), ExitCode.LINK_LOST
+    if isinstance(error, CaptureError):
+        return str(error), ExitCode.MISUSE
+    from joblog.errors import LogError  # noqa: PLC0415
+
+    return (str(error), ExitCode.MISUSE) if isinstance(error, LogError) else None
+
+
+def _leave_closed_pipe() -> None:
+    """Let Python end quietly although whoever read our output has gone."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except (OSError, ValueError):
+            try:
+                os.dup2(nowhere, stream.fileno())
+            except (OSError, ValueError):
+                continue

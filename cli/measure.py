@@ -1,0 +1,128 @@
+"""``shimwright measure``: one corner, from the push and pull to the shim in the log."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from cli.arguments import AsJson, LogFile, corner_of, length_mm, load_hub_file, stage_of, unit_of
+from cli.errors import MisuseError
+
+if TYPE_CHECKING:
+    from cli.measuring import Finished
+
+
+def add_to(app: typer.Typer) -> None:
+    """Put the command into ``app``."""
+    app.command("measure")(measure)
+
+
+def measure(  # noqa: PLR0917 - options are given by name
+    link: Annotated[
+        str,
+        typer.Option(
+            metavar="URL",
+            help="Where the readings come from, such as "
+            "serial:/dev/ttyUSB0?baud=9600, socket://HOST:PORT, replay:FILE, simulated:?end_play=0.31mm.",
+        ),
+    ],
+    hub: Annotated[Path, typer.Option(metavar="FILE", help="Hub file with the limits and shims.")],
+    corner: Annotated[str, typer.Option(metavar="LF|RF|LR|RR", help="Which corner of the car.")],
+    profile: Annotated[str, typer.Option(metavar="NAME|FILE", help="How the gauge speaks.")] = "line",
+    unit: Annotated[
+        str | None, typer.Option(metavar="mm|in", help="Unit of readings that do not say theirs.")
+    ] = None,
+    stage: Annotated[
+        str,
+        typer.Option(metavar="as-found|trial|as-left", help="Before, with a trial shim, or after the work."),
+    ] = "as-found",
+    fitted: Annotated[
+        str | None, typer.Option(metavar="L", help="Thickness of the shim in the hub, such as 3.20mm.")
+    ] = None,
+    vehicle: Annotated[
+        str | None, typer.Option(metavar="TEXT", help="Which vehicle; kept in the log.")
+    ] = None,
+    job: Annotated[str | None, typer.Option(metavar="TEXT", help="Which job; kept in the log.")] = None,
+    log: LogFile = None,
+    timeout: Annotated[
+        float | None, typer.Option(metavar="S", help="Give up after so many seconds. Default: wait.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Measure end play hands-free: force the hub in and out, stop to stop, until it says that it is done.
+
+    It ends by itself when the number is sure enough against the limits. The measurement is in the log, with
+    every reading, before anything is announced.
+
+    Example: shimwright measure --link serial:/dev/ttyUSB0 --hub heron-rear.toml --corner LR --fitted 3.20mm
+    """
+    corner, stage = corner_of(corner), stage_of(stage)
+    gauge_unit = None if unit is None else unit_of("--unit", unit)
+    fitted_mm = None if fitted is None else thickness_mm("--fitted", fitted)
+    if timeout is not None and not 0 < timeout < math.inf:
+        raise MisuseError("--timeout", f"{timeout:g} is no time: give seconds above 0")
+    hub_file = load_hub_file(hub)
+
+    from capture.profile_files import load_profile  # noqa: PLC0415
+    from cli.live import Live  # noqa: PLC0415
+    from cli.measuring import Order, carry_out  # noqa: PLC0415
+    from joblog.paths import log_place  # noqa: PLC0415
+    from joblog.store import Store  # noqa: PLC0415
+
+    order = Order(
+        hub=hub_file,
+        corner=corner,
+        stage=stage,
+        link=link,
+        profile=load_profile(profile),
+        unit=gauge_unit,
+        fitted_mm=fitted_mm,
+        timeout_s=timeout,
+        vehicle=vehicle,
+        job=job,
+    )
+    with Store.open(log_place(log).ready()) as store:
+        finished = carry_out(order, store, Live(hub_file.unit, quiet=as_json))
+        announce(finished, store.path, as_json=as_json)
+
+
+def announce(finished: Finished, log: Path, *, as_json: bool) -> None:
+    """Tell what came out, on standard output; it is in the log by now.
+
+    Args:
+        finished: The measurement.
+        log: The log's file.
+        as_json: Whether to print the measure object.
+
+    Raises:
+        CliError: What ended it early or went wrong, to be told last.
+    """
+    import sys  # noqa: PLC0415
+
+    from cli.report import report_lines  # noqa: PLC0415
+    from cli.screen import put, put_json, screen_of  # noqa: PLC0415
+
+    measurement = finished.measurement
+    if as_json:
+        put_json(measurement.measure_object())
+    elif measurement.state == "measured":
+        lines = report_lines(measurement, screen_of(sys.stdout), finished.notes)
+        where = f"in the log {log}" if finished.logged else "NOT in the log"
+        put("\n".join([*lines, "", f"Measurement {measurement.id}, {where}."]))
+    if finished.error is not None:
+        raise finished.error
+
+
+def thickness_mm(option: str, text: str) -> float:
+    """Read a shim's thickness, millimetres, above 0.
+
+    Raises:
+        MisuseError: If it is none.
+    """
+    thickness = length_mm(option, text)
+    if thickness <= 0:
+        raise MisuseError(option, f'"{text}" is no thickness: it must be above 0')
+    return thickness

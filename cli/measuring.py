@@ -1,0 +1,264 @@
+"""One measurement from the open link to the log: what ``measure`` does, and ``demo`` as well.
+
+The record is in the log before anybody is told of it. Whatever ends a measurement early, the readings so far are
+kept.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from calc.hub import Hub
+from calc.shims import ShimError
+from capture.end_play import EndPlay, analysis_object
+from capture.service import measure as listen
+from capture.session import Abandon, Ended, Event, Goal, Session
+
+from calc.limits import assess
+from calc.units import Unit
+from capture.decoder import Decoder
+from capture.errors import LinkLost
+from capture.links import open_link
+from capture.links.base import Link
+from capture.profiles import Profile
+from capture.readings import UnitMissing
+from capture.traces import write_csv
+from cli.errors import (
+    CliError,
+    ExitCode,
+    GaugeLostError,
+    InterruptedMeasurementError,
+    MeasurementRefusedError,
+    MisuseError,
+)
+from cli.fitting import shim_object_for
+from cli.interrupts import Interrupts
+from cli.live import Live
+from cli.version import version
+from joblog.errors import LogError
+from joblog.records import Measurement, new_id, utc_now
+from joblog.store import Store
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Order:
+    """What is to be measured, and how.
+
+    Attributes:
+        hub: The hub file.
+        corner: LF, RF, LR or RR.
+        stage: as-found, trial or as-left.
+        link: URL that the readings come over.
+        profile: How the gauge speaks.
+        unit: Unit of readings that do not say theirs; None to take the profile's.
+        fitted_mm: Thickness of the shim in the hub, millimetres, above 0; None if not given.
+        timeout_s: When to give up, seconds, above 0; None to wait for ever.
+        vehicle: Which vehicle, free text.
+        job: Which job, free text.
+        simulated: Whether the readings are made up although the link does not know it.
+    """
+
+    hub: Hub
+    corner: str
+    stage: str
+    link: str
+    profile: Profile
+    unit: Unit | None = None
+    fitted_mm: float | None = None
+    timeout_s: float | None = None
+    vehicle: str | None = None
+    job: str | None = None
+    simulated: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Finished:
+    """A measurement that is over and put away.
+
+    Attributes:
+        measurement: Its record.
+        notes: What else the analysis has to say.
+        logged: Whether it is in the log.
+        error: What to tell at the end, with its exit code; None when all went well.
+    """
+
+    measurement: Measurement
+    notes: tuple[str, ...]
+    logged: bool
+    error: CliError | None
+
+
+def carry_out(order: Order, store: Store, live: Live) -> Finished:
+    """Measure, work out, and record.
+
+    Args:
+        order: What is to be measured.
+        store: The open log.
+        live: Shows the running measurement.
+
+    Raises:
+        LinkError: If the link cannot be opened; nothing was recorded.
+        MisuseError: If the readings lack their unit; nothing was recorded.
+        InterruptedMeasurementError: If it was stopped before anything was read.
+    """
+    link = open_link(order.link, profile_settings=order.profile.settings)
+    watch = _Watch(order, link, live)
+    with Interrupts() as interrupts:
+        fault = _listen(link, watch, interrupts)
+        live.close()
+        ended = watch.end()
+        if fault is not None and not len(ended.trace):
+            raise fault.saying("nothing had been read yet")
+        measurement, complaint = _record(order, link, ended, unfinished=fault is not None)
+        lost = _keep(measurement, store)
+    notes = ended.outcome.notes if isinstance(ended.outcome, EndPlay) else ()
+    return Finished(measurement, notes, lost is None, _error(measurement, fault, complaint, lost))
+
+
+class _Watch:
+    """Hears the events of one session, and knows how it ended."""
+
+    def __init__(self, order: Order, link: Link, live: Live) -> None:
+        decoder = Decoder(order.profile, order.unit, joined_midway=link.joined_midway)
+        goal = Goal(limits=order.hub.limits, timeout_s=order.timeout_s)
+        self.session = Session(decoder, goal, gauge=order.profile.gauge)
+        self._ended: Ended | None = None
+        self._live = live
+
+    def see(self, event: Event) -> None:
+        """Take one event."""
+        match event:
+            case Ended():
+                self._ended = event
+            case UnitMissing(text=text):
+                raise MisuseError(
+                    "--unit", f'the reading "{text}" does not say its unit: add --unit mm or --unit in'
+                )
+            case _:
+                self._live.see(event)
+
+    def end(self) -> Ended:
+        """How the session ended; one that has not is abandoned."""
+        if self._ended is None:
+            for event in self.session.feed(Abandon()):
+                self.see(event)
+        if self._ended is None:
+            raise RuntimeError("an abandoned session did not end")
+        return self._ended
+
+
+def _listen(link: Link, watch: _Watch, interrupts: Interrupts) -> CliError | None:
+    """Listen until the session ends; what ended it early otherwise."""
+
+    async def until_it_ends() -> None:
+        loop, task = asyncio.get_running_loop(), asyncio.current_task()
+        if task is not None:
+            interrupts.on_interrupt = lambda: loop.call_soon_threadsafe(task.cancel)
+        try:
+            await listen(link, watch.session, watch.see)
+        finally:
+            interrupts.on_interrupt = None
+
+    try:
+        asyncio.run(until_it_ends())
+    except LinkLost as error:
+        return GaugeLostError(str(error))
+    except asyncio.CancelledError:
+        if interrupts.number is None:
+            raise
+        if interrupts.number == signal.SIGINT:
+            return InterruptedMeasurementError("stopped with Ctrl-C")
+        return InterruptedMeasurementError("told to end", ExitCode.TERMINATED)
+    return None
+
+
+def _record(
+    order: Order, link: Link, ended: Ended, *, unfinished: bool
+) -> tuple[Measurement, CliError | None]:
+    """The record of a session that has ended; and what was wrong with the fitted shim, if anything."""
+    outcome, hub = ended.outcome, order.hub
+    found: dict[str, Any] = {"state": "unfinished" if unfinished else "refused"}
+    complaint: CliError | None = None
+    if isinstance(outcome, EndPlay) and not unfinished:
+        verdict = assess(
+            outcome.end_play_mm, outcome.u_mm, outcome.dof, hub.limits, hub.decision, unit=hub.unit
+        )
+        found = {"state": "measured", "verdict": str(verdict.verdict), "p_within": verdict.p_within}
+        if order.fitted_mm is not None and hub.sizes_mm:
+            try:
+                found["shim"] = shim_object_for(outcome, order.fitted_mm, hub)
+            except ShimError as error:
+                complaint = MisuseError("--fitted", str(error))
+    measurement = Measurement(
+        id=new_id(),
+        at=utc_now(),
+        corner=order.corner,
+        stage=order.stage,
+        analysis=analysis_object(outcome),
+        hub_title=hub.title,
+        hub_text=hub.text,
+        unit=hub.unit,
+        least_mm=hub.limits.least_mm,
+        most_mm=hub.limits.most_mm,
+        fitted_mm=order.fitted_mm,
+        vehicle=order.vehicle,
+        job=order.job,
+        link=order.link,
+        profile=order.profile.name,
+        gauge=order.profile.gauge,
+        simulated=order.simulated or link.simulated,
+        version=version(),
+        trace=ended.trace,
+        **found,
+    )
+    return measurement, complaint
+
+
+def _keep(measurement: Measurement, store: Store) -> CliError | None:
+    """Put a measurement into the log; where that fails, its trace into a file, and say where."""
+    try:
+        store.add(measurement)
+    except LogError as error:
+        file = keep_trace(measurement, store.path.parent)
+        where = "its trace could not be saved either" if file is None else f"its trace is in {file}"
+        return CliError(f"{error}; this measurement is NOT in the log, {where}")
+    return None
+
+
+def keep_trace(measurement: Measurement, folder: Path) -> Path | None:
+    """Save a trace as a CSV file in ``folder``, else in the temporary folder.
+
+    Returns:
+        The file; None if it could be written nowhere.
+    """
+    for place in (folder, Path(tempfile.gettempdir())):
+        file = place / f"shimwright-{measurement.corner}-{measurement.id[:8]}.csv"
+        try:
+            with file.open("x", encoding="utf-8", newline="") as out:
+                write_csv(measurement.trace, out)
+        except OSError:
+            file.unlink(missing_ok=True)
+        else:
+            return file
+    return None
+
+
+def _error(
+    measurement: Measurement, fault: CliError | None, complaint: CliError | None, lost: CliError | None
+) -> CliError | None:
+    """What to tell at the end: a lost record before all else."""
+    if lost is not None:
+        return lost if fault is None else CliError(f"{fault}; {lost}")
+    short = measurement.id[:8]
+    if fault is not None:
+        readings = len(measurement.trace)
+        return fault.saying(f"the trace so far ({readings} readings) is in the log, unfinished, as {short}")
+    if measurement.state == "refused":
+        reasons = "; ".join(str(reason["text"]) for reason in measurement.analysis["reasons"])
+        return MeasurementRefusedError(f"measurement refused: {reasons} (its trace is in the log as {short})")
+    return complaint

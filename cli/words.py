@@ -1,0 +1,150 @@
+"""Phrases that people see after a measurement: the number, the verdict, the next thing to do, its caution."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from calc.units import Unit, format_size, from_mm
+
+if TYPE_CHECKING:
+    from calc.hub import Hub, Nut
+
+STANDS = "Before taking it apart: car on stands on level ground, never on the jack alone."
+DUST = "No compressed air on bearings or brake dust, and treat old brake dust as asbestos."
+MAKERS = "Limits and torque are the maker's; this tool only does the sums."
+ONWARD = "To line up the pin hole turn the nut onward only, never back."
+SIMULATED = "SIMULATED: these readings come from a made-up hub, not from a car."
+
+CORNER_NAMES = {"LF": "left front", "RF": "right front", "LR": "left rear", "RR": "right rear"}
+STAGE_NAMES = {"as-found": "as found", "trial": "with the trial shim", "as-left": "as left"}
+VERDICT_NAMES = {
+    "within": "WITHIN LIMITS",
+    "loose": "LOOSE, too much end play",
+    "tight": "TIGHT, too little end play",
+}
+
+
+def number_with_uncertainty(value_mm: float, expanded_mm: float, unit: Unit, step_mm: float | None) -> str:
+    """Write a length and its expanded uncertainty: ``0.312 mm ± 0.008 mm (95 %)``.
+
+    The uncertainty has at most two significant digits and neither number is finer than the gauge's last
+    digit. An uncertainty that would lose more than a twentieth by rounding is rounded up (EA-4/02, clause 6.3,
+    from memory).
+
+    >>> number_with_uncertainty(0.3124, 0.0082, Unit.MM, 0.001)
+    '0.312 mm ± 0.008 mm (95 %)'
+    >>> number_with_uncertainty(0.3124, 0.0137, Unit.MM, 0.01)
+    '0.31 mm ± 0.02 mm (95 %)'
+
+    Args:
+        value_mm: The length, millimetres.
+        expanded_mm: Its expanded uncertainty at 95 %, millimetres, 0 or more.
+        unit: Unit to write in.
+        step_mm: The gauge's resolution, millimetres; None when unknown.
+    """
+    decimals = _decimals(from_mm(expanded_mm, unit), None if step_mm is None else from_mm(step_mm, unit))
+    value = f"{from_mm(value_mm, unit):.{decimals}f}"
+    if float(value) == 0:
+        value = value.removeprefix("-")
+    return f"{value} {unit} ± {_rounded_up(from_mm(expanded_mm, unit), decimals)} {unit} (95 %)"
+
+
+def _decimals(expanded: float, step: float | None) -> int:
+    most = 6 if step is None else max(0, math.ceil(-math.log10(step) - 1e-9))
+    if expanded <= 0:
+        return min(most, 4)
+    return max(0, min(most, 1 - math.floor(math.log10(expanded))))
+
+
+def _rounded_up(expanded: float, decimals: int) -> str:
+    nearest = round(expanded, decimals)
+    if nearest < expanded * 0.95:
+        nearest += 10.0**-decimals
+    return f"{nearest:.{decimals}f}"
+
+
+def place(corner: str, stage: str) -> str:
+    """Where and when: ``left rear, as found``."""
+    return f"{CORNER_NAMES.get(corner, corner)}, {STAGE_NAMES.get(stage, stage)}"
+
+
+def strokes(full: int, half: int) -> str:
+    """How much was seen: ``7 strokes, 1 half stroke set aside``.
+
+    >>> strokes(1, 0), strokes(7, 2)
+    ('1 stroke', '7 strokes, 2 half strokes set aside')
+    """
+    text = _count(full, "stroke")
+    return f"{text}, {_count(half, 'half stroke')} set aside" if half else text
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def next_thing(
+    hub: Hub, stage: str, verdict: str, fitted_mm: float | None, shim: dict[str, Any] | None
+) -> list[str]:
+    """What to do now, with its caution, one line each.
+
+    Args:
+        hub: The hub file.
+        stage: as-found, trial or as-left.
+        verdict: within, loose or tight.
+        fitted_mm: Thickness of the shim in the hub, millimetres; None if not given.
+        shim: The shim object, if there was a shim to work out.
+    """
+    if verdict == "within" and stage == "as-found":
+        return ["Next: nothing to take apart here. Go to the next corner."]
+    if verdict == "within" and stage == "as-left":
+        return [
+            "Next: this corner is done. Secure the nut with a new pin, then go to the next corner.",
+            MAKERS,
+        ]
+    if verdict == "within":
+        return [
+            "Next: the trial shim may stay. Secure the nut with a new pin, then measure once more as left.",
+            MAKERS,
+        ]
+    lines = []
+    if stage == "as-found":
+        lines.append("The reading is in the log: written down before anything is taken apart.")
+    lines.append("Next: " + _work(hub, stage, verdict, fitted_mm, shim))
+    return [*lines, *cautions(hub)]
+
+
+def _work(hub: Hub, stage: str, verdict: str, fitted_mm: float | None, shim: dict[str, Any] | None) -> str:
+    if not hub.sizes_mm:
+        way = "more" if verdict == "loose" else "less"
+        return (
+            f"this hub has no shim, its nut sets the end play: tighten it {way} as the maker's instructions "
+            "say, then measure as left."
+        )
+    if fitted_mm is None:
+        return (
+            "measure the shim that is in the hub with a micrometer, then ask for the shim to fit "
+            "(shimwright shim --end-play ... --fitted ... --hub ...)."
+        )
+    if shim is None or shim["choice"] is None:
+        return "none of the shims on hand will do: get one of a size that will, then measure as left."
+    again = "once more as left" if stage == "as-left" else "as left"
+    return f"fit the {format_size(shim['choice']['thickness_mm'], hub.unit)} shim, then measure {again}."
+
+
+def cautions(hub: Hub) -> list[str]:
+    """What to mind before a hub is taken apart and when it goes together again, one line each."""
+    lines = [STANDS, DUST]
+    if hub.nut is not None:
+        lines += nut_words(hub.nut)
+    return [*lines, *hub.cautions, MAKERS]
+
+
+def nut_words(nut: Nut) -> list[str]:
+    """How the nut is tightened, as the hub file says, one line each."""
+    lines = []
+    if nut.torque is not None:
+        lines.append(f"Tighten the nut to {nut.torque}, as the hub file says.")
+    if nut.line_up == "tighten":
+        lines.append(ONWARD)
+    return lines
