@@ -16,7 +16,7 @@ from joblog.errors import AlreadyLogged, RecordError
 from joblog.fetch import fetch
 from joblog.reader import BUSY_S, full_id
 from joblog.records import Measurement, to_row, utc_now
-from joblog.schema import is_current, steps_taken
+from joblog.schema import APPLICATION_ID, is_current, steps_taken
 from joblog.trouble import check_place, speaking_of
 from joblog.upgrade import upgrade
 
@@ -73,8 +73,7 @@ class Store:
                 db.execute("PRAGMA synchronous = FULL")
                 db.execute("PRAGMA foreign_keys = ON")
                 backup = None if is_current(taken) else upgrade(db, path)
-                connection.execute("BEGIN IMMEDIATE")
-                connection.execute("ROLLBACK")
+                _try_to_write(connection)
             except BaseException:
                 connection.close()
                 raise
@@ -157,6 +156,13 @@ class Store:
     def _insert(self, table: str, row: Mapping[str, str | int | float | bytes | None]) -> None:
         query = f"INSERT INTO {table} ({', '.join(row)}) VALUES ({', '.join('?' * len(row))})"  # noqa: S608  (our names)
         self._db.execute(query, tuple(row.values()))
+
+
+def _try_to_write(connection: sqlite3.Connection) -> None:
+    """Set the file's mark to what it is and take that back: fails now if the log cannot be written later."""
+    connection.execute("BEGIN IMMEDIATE")
+    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    connection.execute("ROLLBACK")
 
 
 def _use_wal(connection: sqlite3.Connection, busy_s: float) -> None:

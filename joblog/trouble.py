@@ -49,6 +49,7 @@ def check_place(path: Path, *, must_exist: bool) -> None:
         LogIsFolder: If the path is a folder.
         LogFolderMissing: If there is no such folder to write in.
         LogMissing: If there is no file and ``must_exist``.
+        NotALog: If it is somebody's file of a single byte.
         LogNotPermitted: If looking is not allowed.
         LogFailed: If the path itself is impossible.
     """
@@ -59,6 +60,8 @@ def check_place(path: Path, *, must_exist: bool) -> None:
             raise LogMissing(path)
         if not path.parent.is_dir():
             raise LogFolderMissing(path)
+        if path.exists() and path.stat().st_size == 1:
+            raise NotALog(path, "no SQLite file")  # SQLite would take it for an empty one
     except PermissionError as error:
         raise LogNotPermitted(path) from error
     except OSError as error:
