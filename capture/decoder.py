@@ -153,9 +153,10 @@ class Decoder:
                 f'the gauge sends text such as "{shown(line)}", which the profile "{self.profile.name}" does '
                 "not read. Try another --profile, or write a profile file (docs/gauges.md)"
             )
-        if _is_text(bytes(byte & 0x7F for byte in sample)):
+        seven_bits = bytes(byte & 0x7F for byte in sample).splitlines()[:-1]
+        if any(not isinstance(self.profile.parse(line), str) for line in seven_bits):
             return (
-                "it would be text with 7 data bits and parity. "
+                "with 7 data bits and parity they would be numbers. "
                 "Try ?bytesize=7&parity=even (or odd) in the link"
             )
         return f"wrong baud rate? Try ?baud={_BAUDS} in the link, as the gauge is set"

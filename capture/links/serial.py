@@ -287,7 +287,7 @@ def _port_url(url: LinkUrl, foreign: tuple[str, ...]) -> str:
     if url.scheme == "serial":
         place = url.place.removeprefix("//")
         if not place:
-            raise LinkUsage(url.text, f"names no port; {ports_here()}")
+            raise LinkUsage(url.text, "names no port; write serial:/dev/ttyUSB0")
         return place
     if not url.place.startswith("//"):
         raise LinkUsage(url.text, f"write {url.scheme}://{url.place}")
