@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import shutil
+import subprocess
+from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -41,6 +44,18 @@ SHIM: dict[str, Any] = {"zero_mm": 2.9, "candidates": [], "choice": None, "why":
 def make() -> Callable[..., Measurement]:
     """A measurement with everything in it; say what should differ."""
     return make_measurement
+
+
+@pytest.fixture
+def tiny_disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system of its own with a quarter of a megabyte."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=256k", "tmpfs", str(folder)]
+    if shutil.which("mount") is None or subprocess.run(mount, capture_output=True, check=False).returncode:
+        pytest.skip("a tiny disk needs the right to mount one: run the tests as root")
+    yield folder
+    subprocess.run(["umount", str(folder)], check=True)
 
 
 def make_measurement(**changes: Any) -> Measurement:

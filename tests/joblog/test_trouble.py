@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
-import subprocess
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
@@ -211,18 +210,6 @@ def test_a_full_log_loses_nothing_and_goes_on_when_there_is_room(log: Path, make
         store._db.execute("PRAGMA max_page_count = 1000000")
         store.add(large)
         assert store.get(large.id) == large
-
-
-@pytest.fixture
-def tiny_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system of its own with a quarter of a megabyte."""
-    folder = tmp_path / "disk"
-    folder.mkdir()
-    mount = ["mount", "-t", "tmpfs", "-o", "size=256k", "tmpfs", str(folder)]
-    if shutil.which("mount") is None or subprocess.run(mount, capture_output=True, check=False).returncode:
-        pytest.skip("a tiny disk needs the right to mount one: run the tests as root")
-    yield folder
-    subprocess.run(["umount", str(folder)], check=True)
 
 
 def test_a_full_disk_loses_nothing_and_goes_on_when_there_is_room(tiny_disk: Path, make: Make) -> None:

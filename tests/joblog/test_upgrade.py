@@ -113,19 +113,24 @@ def test_an_upgrade_that_fails_leaves_the_log_as_it_was(log: Path, monkeypatch: 
     assert list_measurements(log) == before
 
 
-def test_no_upgrade_without_room_for_the_copy(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_upgrade_without_room_for_the_copy(
+    tiny_disk: Path, make: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tiny_disk / "log.sqlite"
+    with Store.open(path) as store:
+        store.add(make())
+    before = list_measurements(path)
+    ballast = tiny_disk / "ballast"
+    ballast.write_bytes(bytes(shutil.disk_usage(tiny_disk).free - 32 * 1024))
     monkeypatch.setattr(schema, "STEPS", (*schema.STEPS, NEXT))
-
-    def full(_path: Path, target: Path) -> Path:
-        target.with_name(target.name + ".part").touch()
-        error = sqlite3.OperationalError("database or disk is full")
-        error.sqlite_errorcode = sqlite3.SQLITE_FULL
-        raise error
-
-    monkeypatch.setattr("joblog.upgrade.copy_log", full)
     with pytest.raises(LogFull):
-        Store.open(log)
-    assert "note" not in tables(log)
+        Store.open(path)
+    assert "note" not in tables(path)
+    assert backups(path) == []
+    ballast.unlink()
+    assert list_measurements(path) == before
+    assert "note" in tables(path)
+    assert len(backups(path)) == 1
 
 
 def test_a_newer_log_is_refused_and_left_alone(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
