@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import NamedTuple
 
-from joblog.errors import LogFolderMissing, LogNotPermitted
+from joblog.errors import LogNotPermitted
 
 ENVIRONMENT = "SHIMWRIGHT_LOG"
 FILE_NAME = "log.sqlite"
@@ -29,7 +29,6 @@ class LogPlace(NamedTuple):
         """The file's path, its folder made if it is ours to make. Call it before writing, not before reading.
 
         Raises:
-            LogFolderMissing: If the folder was named by somebody and does not exist.
             LogNotPermitted: If it cannot be made.
         """
         if self.ours:
@@ -37,8 +36,6 @@ class LogPlace(NamedTuple):
                 self.path.parent.mkdir(parents=True, exist_ok=True)
             except OSError as error:
                 raise LogNotPermitted(self.path) from error
-        elif not self.path.parent.is_dir():
-            raise LogFolderMissing(self.path)
         return self.path
 
 

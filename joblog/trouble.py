@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -105,6 +104,8 @@ def _cannot_open(path: Path) -> LogFileError:
 
 
 def _no_space(path: Path) -> bool:
+    import shutil  # noqa: PLC0415  (slow to load, and seldom needed)
+
     try:
         return shutil.disk_usage(path.parent).free < _HARDLY_ANY
     except OSError:

@@ -1,4 +1,4 @@
-"""What a measurement costs in the log: bytes beside plain CSV and gzip, and milliseconds to record and to list.
+"""What a measurement costs in the log: bytes beside CSV and gzip, milliseconds to record and to list.
 
 Run `python tests/bench/bench_joblog.py` in the project's folder; it prints a table and judges nothing.
 """
@@ -15,8 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-ROOT = Path(__file__).parents[2]
-sys.path.insert(0, str(ROOT))
+sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from calc.units import Unit
 from capture.readings import Gauge, Trace
@@ -116,9 +115,7 @@ def costs(folder: Path) -> None:
 
 def main() -> None:
     sizes()
-    with tempfile.TemporaryDirectory(
-        dir=ROOT
-    ) as folder:  # a real disk, where there is one: /tmp may be memory
+    with tempfile.TemporaryDirectory() as folder:  # may be memory, which is fast: set TMPDIR for another disk
         costs(Path(folder))
 
 

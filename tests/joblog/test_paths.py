@@ -42,7 +42,7 @@ def test_else_the_user_s_data_folder_which_is_made_when_needed(
 def test_a_folder_that_somebody_named_is_not_made(tmp_path: Path) -> None:
     place = log_place(tmp_path / "typo" / "log.sqlite", {})
     with pytest.raises(LogFolderMissing, match="typo for the log does not exist: make it"):
-        place.ready()
+        Store.open(place.ready())
     assert not (tmp_path / "typo").exists()
     assert log_place(tmp_path / "log.sqlite", {}).ready() == tmp_path / "log.sqlite"
 
