@@ -12,7 +12,7 @@ import dataclasses
 import errno
 import io
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Protocol, TypeVar
 
 import serial
@@ -53,6 +53,28 @@ PARITIES = {
     "mark": serial.PARITY_MARK,
     "space": serial.PARITY_SPACE,
 }
+
+_DENIED = (
+    "you may not open this port. Join the group that owns it (often dialout: "
+    "sudo usermod -aG dialout $USER), then log in again"
+)
+_BUSY = "another program holds this port. Close it, then try again"
+_MISSING = "there is no such port; {ports}"
+_NO_PORT = "this is no serial port; {ports}"
+
+_SAID: dict[int | None, tuple[type[LinkError], str]] = {
+    errno.EACCES: (LinkDenied, _DENIED),
+    errno.EPERM: (LinkDenied, _DENIED),
+    errno.EBUSY: (LinkBusy, _BUSY),
+    errno.EAGAIN: (LinkBusy, _BUSY),
+    errno.ENOENT: (LinkMissing, _MISSING),
+    errno.ENODEV: (LinkMissing, _MISSING),
+    errno.ENXIO: (LinkMissing, _MISSING),
+    errno.ENOTTY: (LinkUsage, _NO_PORT),
+    errno.EISDIR: (LinkUsage, _NO_PORT),
+    errno.EINVAL: (LinkUsage, "this port cannot be set to {settings}"),
+}
+"""What the system's reason for not opening a port means, and what to do."""
 
 _T = TypeVar("_T")
 
@@ -200,19 +222,9 @@ class SerialLink(Link):
         close_port(port)
 
     def _why_not_open(self, error: Exception) -> LinkError:
-        code = _errno_of(error)
-        if code in (errno.EACCES, errno.EPERM):
-            return LinkDenied(
-                self.url,
-                "you may not open this port. Join the group that owns it (often dialout: "
-                "sudo usermod -aG dialout $USER), then log in again",
-            )
-        if code in (errno.EBUSY, errno.EAGAIN):
-            return LinkBusy(self.url, "another program holds this port. Close it, then try again")
-        if code in (errno.ENOENT, errno.ENODEV, errno.ENXIO):
-            return LinkMissing(self.url, f"there is no such port; {ports_here()}")
-        if code in (errno.ENOTTY, errno.EISDIR):
-            return LinkUsage(self.url, f"this is no serial port; {ports_here()}")
+        kind, said = _SAID.get(_errno_of(error), (None, ""))
+        if kind is not None:
+            return kind(self.url, said.format(settings=_settings_said(self.settings), ports=ports_here()))
         if isinstance(error, (ValueError, ImportError)):
             return LinkUsage(self.url, str(error))
         return LinkMissing(self.url, f"it cannot be opened: {_cause_of(error)}")
@@ -278,6 +290,13 @@ def ports_here() -> str:
     return "here are " + ", ".join(names) if names else "no serial port is plugged in here"
 
 
+def _settings_said(settings: SerialSettings) -> str:
+    return (
+        f"{settings.baud} baud, {settings.bytesize} data bits, parity {settings.parity}, "
+        f"{settings.stopbits:g} stop bits"
+    )
+
+
 def _or(given: _T | None, base: _T) -> _T:
     return base if given is None else given
 
@@ -299,19 +318,23 @@ def _port_url(url: LinkUrl, foreign: tuple[str, ...]) -> str:
     return f"{url.scheme}:{url.place}" + (f"?{query}" if query else "")
 
 
-def _errno_of(error: BaseException | None) -> int | None:
-    """The system's error number, also where pyserial wrapped it and left it out."""
+def _chain(error: BaseException | None) -> Iterator[BaseException]:
     while error is not None:
-        code = getattr(error, "errno", None)
-        if code is None and error.args and type(error).__module__ == "termios":
-            code = error.args[0]
-        if isinstance(code, int):
-            return code
+        yield error
         error = error.__cause__ or error.__context__
+
+
+def _errno_of(error: BaseException) -> int | None:
+    """The system's error number, also where pyserial wrapped it and left it out."""
+    for one in _chain(error):
+        if isinstance(one, OSError) and one.errno is not None:
+            return one.errno
+        if type(one).__module__ == "termios" and one.args and isinstance(one.args[0], int):
+            return one.args[0]
     return None
 
 
 def _cause_of(error: BaseException) -> str:
-    while error.__context__ is not None:
-        error = error.__context__
-    return (error.strerror if isinstance(error, OSError) else None) or str(error)
+    """The system's own words, or else pyserial's."""
+    said = (one.strerror for one in _chain(error) if isinstance(one, OSError) and one.strerror)
+    return next(said, str(error))

@@ -109,7 +109,7 @@ def test_a_field_that_never_ends(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("make", "why"),
     [
-        (lambda path: None, "No such file"),
+        (lambda _: None, "No such file"),
         (lambda path: path.mkdir(), "Is a directory"),
         (lambda path: path.write_bytes(b"\xff\xfe\x00\x01" * 50), "is not text"),
     ],
