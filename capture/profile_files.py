@@ -255,10 +255,11 @@ class _Reader:
 
     def _parse(self) -> Parse:
         values = self._table("text")
-        if "text" not in self._tables:
+        table = self._tables.get("text")
+        if not isinstance(table, Mapping):
             return parse_line
         if "pattern" not in values:
-            if "pattern" not in (self._tables["text"] if isinstance(self._tables["text"], dict) else {}):
+            if "pattern" not in table:
                 self._wrong(
                     "text", "needs a pattern; without the table [text] the lines are read as profile line"
                 )
