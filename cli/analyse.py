@@ -32,15 +32,15 @@ def analyse(
 
     Example: shimwright analyse --json before.csv after.csv
     """
-    from capture.end_play import Refusal, analysis_object  # noqa: PLC0415
     from capture.session import analyse_trace  # noqa: PLC0415
 
+    from capture.end_play import Refusal, analysis_object  # noqa: PLC0415
     from capture.errors import TraceFileError  # noqa: PLC0415
     from capture.profile_files import load_profile  # noqa: PLC0415
     from capture.readings import Gauge  # noqa: PLC0415
     from capture.traces import read_csv  # noqa: PLC0415
     from cli.outcome import NO_NUMBERS, outcome_lines  # noqa: PLC0415
-    from cli.screen import message, put, put_json  # noqa: PLC0415
+    from cli.screen import message, put_json, put_report  # noqa: PLC0415
 
     gauge = Gauge() if profile is None else load_profile(profile).gauge
     worst = ExitCode.ANSWERED
@@ -64,6 +64,6 @@ def analyse(
             continue
         notes = () if isinstance(outcome, Refusal) else outcome.notes
         heading = [""] * bool(number) + [f"{file}: {len(trace)} readings"]
-        put("\n".join([*heading, *outcome_lines(analysis, trace.unit, notes)]))
+        put_report([*heading, *outcome_lines(analysis, trace.unit, notes)])
     if worst:
         raise typer.Exit(worst)

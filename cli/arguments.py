@@ -10,8 +10,6 @@ import typer
 from cli.errors import MisuseError
 
 if TYPE_CHECKING:
-    from calc.hub import Hub
-
     from calc.units import Unit
 
 CORNERS = ("LF", "RF", "LR", "RR")
@@ -55,6 +53,18 @@ def length_mm(option: str, text: str) -> float:
         raise MisuseError(option, str(error)) from None
 
 
+def thickness_mm(option: str, text: str) -> float:
+    """Read a shim's thickness, millimetres, above 0.
+
+    Raises:
+        MisuseError: If it is none.
+    """
+    thickness = length_mm(option, text)
+    if thickness <= 0:
+        raise MisuseError(option, f'"{text}" is no thickness: it must be above 0')
+    return thickness
+
+
 def lengths_mm(option: str, text: str) -> list[float]:
     """Read lengths with commas between them; a unit may stand at the last one only.
 
@@ -81,7 +91,7 @@ def corner_of(text: str) -> str:
     Raises:
         MisuseError: If it is none of them.
     """
-    return _one_of("--corner", text.upper(), CORNERS, "left or right, front or rear")
+    return one_of("--corner", text.upper(), CORNERS, "left or right, front or rear")
 
 
 def stage_of(text: str) -> str:
@@ -90,7 +100,7 @@ def stage_of(text: str) -> str:
     Raises:
         MisuseError: If it is none of them.
     """
-    return _one_of("--stage", text.lower(), STAGES, "before, with a trial shim, after the work")
+    return one_of("--stage", text.lower(), STAGES, "before, with a trial shim, after the work")
 
 
 def unit_of(option: str, text: str) -> Unit:
@@ -102,29 +112,15 @@ def unit_of(option: str, text: str) -> Unit:
     from calc.units import Unit  # noqa: PLC0415
 
     names = {"inch": "in", '"': "in"}
-    return Unit(_one_of(option, names.get(text.lower(), text.lower()), tuple(Unit), "millimetres or inches"))
+    return Unit(one_of(option, names.get(text.lower(), text.lower()), tuple(Unit), "millimetres or inches"))
 
 
-def load_hub_file(path: Path) -> Hub:
-    """Read a hub file for a command that needs one; several mistakes become one line.
+def one_of(option: str, text: str, known: tuple[str, ...], meaning: str) -> str:
+    """Hold ``text`` to the words ``known``, whose meaning is told where it is none of them.
 
     Raises:
-        MisuseError: If the file cannot be read or has mistakes.
+        MisuseError: If it is none of them.
     """
-    from calc.hub import HubFileError, load_hub  # noqa: PLC0415
-
-    try:
-        return load_hub(path)
-    except HubFileError as error:
-        first, *others = error.problems
-        more = f" (and {len(others)} more: see shimwright hub check {path})" if others else ""
-        where = f"{path}, line {first.line}" if first.line else str(path)
-        raise MisuseError("--hub", f"{where}: {first.text}{more}") from None
-    except OSError as error:
-        raise MisuseError("--hub", f"{path}: {error.strerror or error}") from None
-
-
-def _one_of(option: str, text: str, known: tuple[str, ...], meaning: str) -> str:
     if text not in known:
         *some, last = known
         raise MisuseError(option, f'"{text}" is not known: use {", ".join(some)} or {last} ({meaning})')

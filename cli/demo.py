@@ -50,7 +50,8 @@ def demo(
     """Show the whole job on a SIMULATED hub: found loose, shim chosen, put together, left within limits.
 
     The simulated indicator sends through a real pseudo-terminal and the measurement reads it like any serial
-    line. No hardware is needed; it takes under half a minute. The log is a temporary one unless --log names one.
+    line. No hardware is needed; it takes under half a minute. The log is a temporary one unless --log
+    names one.
 
     Example: shimwright demo --seed 7
     """
@@ -77,8 +78,8 @@ def _show(seed: int, log: Path, *, as_json: bool) -> None:
     zero_mm = chance.uniform(*ZERO_MM)
     tell = _silent if as_json else _say
     tell(
-        "DEMONSTRATION. Everything here is SIMULATED: the hub, the hand that pushes and pulls, the indicator\n"
-        "and the new shim. No number in it was measured on a car."
+        "DEMONSTRATION. Everything here is SIMULATED: the hub, the hand that pushes and pulls, the\n"
+        "indicator and the new shim. No number in it was measured on a car."
     )
     with Store.open(log) as store:
         tell(f"\n1. As found, with a {FITTED_MM:.2f} mm shim in it.\n")

@@ -99,7 +99,7 @@ def top(
 
 def run() -> None:
     """Enter from the console."""
-    app()
+    app(prog_name="shimwright")
 
 
 def exit_code_of(command: Callable[[], object]) -> int:
@@ -115,6 +115,11 @@ def exit_code_of(command: Callable[[], object]) -> int:
         message("shimwright: stopped with Ctrl-C")
         return ExitCode.INTERRUPTED
     except BrokenPipeError:
+        _leave_closed_pipe()
+        return ExitCode.PIPE_CLOSED
+    except SystemExit as leaving:  # what the option parser makes of a closed pipe
+        if not isinstance(leaving.__context__, BrokenPipeError):
+            raise
         _leave_closed_pipe()
         return ExitCode.PIPE_CLOSED
     except Exception as error:
@@ -151,7 +156,8 @@ def _usage_mistake(error: Exception) -> str | None:
         put(said, sys.stderr)
         return ""
     context = getattr(error, "ctx", None)
-    return said if context is None else f"{said} (see {context.command_path} --help)"
+    asked = "shimwright" if context is None else context.command_path
+    return f"{said} (see {asked} --help)"
 
 
 def _os_error(error: OSError) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from cli.arguments import AsJson, LogFile, corner_of, length_mm, load_hub_file, stage_of, unit_of
+from cli.arguments import AsJson, LogFile, corner_of, stage_of, thickness_mm, unit_of
 from cli.errors import MisuseError
 
 if TYPE_CHECKING:
@@ -64,14 +64,14 @@ def measure(  # noqa: PLR0917 - options are given by name
     fitted_mm = None if fitted is None else thickness_mm("--fitted", fitted)
     if timeout is not None and not 0 < timeout < math.inf:
         raise MisuseError("--timeout", f"{timeout:g} is no time: give seconds above 0")
-    hub_file = load_hub_file(hub)
-
+    from calc.hub import load_hub  # noqa: PLC0415
     from capture.profile_files import load_profile  # noqa: PLC0415
     from cli.live import Live  # noqa: PLC0415
     from cli.measuring import Order, carry_out  # noqa: PLC0415
     from joblog.paths import log_place  # noqa: PLC0415
     from joblog.store import Store  # noqa: PLC0415
 
+    hub_file = load_hub(hub)
     order = Order(
         hub=hub_file,
         corner=corner,
@@ -103,7 +103,7 @@ def announce(finished: Finished, log: Path, *, as_json: bool) -> None:
     import sys  # noqa: PLC0415
 
     from cli.report import report_lines  # noqa: PLC0415
-    from cli.screen import put, put_json, screen_of  # noqa: PLC0415
+    from cli.screen import put_json, put_report, screen_of  # noqa: PLC0415
 
     measurement = finished.measurement
     if as_json:
@@ -111,18 +111,6 @@ def announce(finished: Finished, log: Path, *, as_json: bool) -> None:
     elif measurement.state == "measured":
         lines = report_lines(measurement, screen_of(sys.stdout), finished.notes)
         where = f"in the log {log}" if finished.logged else "NOT in the log"
-        put("\n".join([*lines, "", f"Measurement {measurement.id}, {where}."]))
+        put_report([*lines, "", f"Measurement {measurement.id}, {where}."])
     if finished.error is not None:
         raise finished.error
-
-
-def thickness_mm(option: str, text: str) -> float:
-    """Read a shim's thickness, millimetres, above 0.
-
-    Raises:
-        MisuseError: If it is none.
-    """
-    thickness = length_mm(option, text)
-    if thickness <= 0:
-        raise MisuseError(option, f'"{text}" is no thickness: it must be above 0')
-    return thickness

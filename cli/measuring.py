@@ -1,7 +1,7 @@
 """One measurement from the open link to the log: what ``measure`` does, and ``demo`` as well.
 
-The record is in the log before anybody is told of it. Whatever ends a measurement early, the readings so far are
-kept.
+The record is in the log before anybody is told of it. Whatever ends a measurement early, the readings so far
+are kept.
 """
 
 from __future__ import annotations

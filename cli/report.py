@@ -14,7 +14,6 @@ from cli.words import SIMULATED, VERDICT_NAMES, next_thing, place
 
 if TYPE_CHECKING:
     from calc.hub import Hub
-
     from joblog.records import Measurement
 
 
@@ -96,8 +95,8 @@ def notches_of(shim: dict[str, Any]) -> tuple[Notch, ...]:
 def shim_lines(shim: dict[str, Any], unit: Unit) -> list[str]:
     """The shim to fit and why, from the shim object."""
     if shim["choice"] is None:
-        return [f"No shim on hand will do: {shim['why']}"]
-    return [f"Shim to fit: {format_size(shim['choice']['thickness_mm'], unit)}. {shim['why']}"]
+        return [f"No shim on hand will do: {shim['why']}."]
+    return [f"Shim to fit: {format_size(shim['choice']['thickness_mm'], unit)}.", f"  Why: {shim['why']}."]
 
 
 def hub_of(measurement: Measurement) -> Hub | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TextIO
 
@@ -80,6 +81,19 @@ def put(text: str, stream: TextIO | None = None) -> None:
     out = sys.stdout if stream is None else stream
     out.write((text if _can_show(out, text) else plain(text)) + "\n")
     out.flush()
+
+
+def put_report(lines: Sequence[str]) -> None:
+    """Print lines of a report on standard output; those wider than it are folded between words."""
+    import textwrap  # noqa: PLC0415
+
+    width = screen_of(sys.stdout).width
+    for line in lines:
+        if len(line) <= width or "\x1b" in line:  # a coloured line is a drawn one, and fits
+            put(line)
+            continue
+        lead = len(line) - len(line.lstrip())
+        put(textwrap.fill(line, width, subsequent_indent=" " * (lead + 2), break_on_hyphens=False))
 
 
 def message(text: str) -> None:

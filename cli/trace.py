@@ -100,7 +100,7 @@ def show(measurement_id: MeasurementId, log: LogFile = None, as_json: AsJson = F
     Example: shimwright trace show 3f2a91c0
     """
     from cli.report import recorded_lines  # noqa: PLC0415
-    from cli.screen import put, put_json, screen_of  # noqa: PLC0415
+    from cli.screen import put_json, put_report, screen_of  # noqa: PLC0415
 
     measurement = _load(measurement_id, log)
     if as_json:
@@ -108,7 +108,7 @@ def show(measurement_id: MeasurementId, log: LogFile = None, as_json: AsJson = F
         return
     import sys  # noqa: PLC0415
 
-    put("\n".join(recorded_lines(measurement, screen_of(sys.stdout))))
+    put_report(recorded_lines(measurement, screen_of(sys.stdout)))
 
 
 @trace.command()
@@ -120,14 +120,14 @@ def redo(measurement_id: MeasurementId, log: LogFile = None, as_json: AsJson = F
     Example: shimwright trace redo 3f2a91c0 --json
     """
     from cli.outcome import outcome_lines  # noqa: PLC0415
-    from cli.screen import put, put_json  # noqa: PLC0415
+    from cli.screen import put_json, put_report  # noqa: PLC0415
 
     measurement = _load(measurement_id, log)
     analysis = redone(measurement)
     if as_json:
         put_json(analysis | {"measurement_id": measurement.id})
     else:
-        put("\n".join([*outcome_lines(analysis, measurement.unit), comparison(measurement, analysis)]))
+        put_report([*outcome_lines(analysis, measurement.unit), comparison(measurement, analysis)])
     if not analysis["usable"]:
         raise typer.Exit(ExitCode.REFUSED)
 
@@ -167,8 +167,9 @@ def redone(measurement: Measurement) -> dict[str, Any]:
     Raises:
         CliError: If the trace holds no readings.
     """
-    from capture.end_play import analysis_object  # noqa: PLC0415
     from capture.session import analyse_trace  # noqa: PLC0415
+
+    from capture.end_play import analysis_object  # noqa: PLC0415
 
     if not len(measurement.trace):
         raise CliError(f"measurement {measurement.id} has no readings: there is nothing to analyse")

@@ -14,7 +14,9 @@ STANDS = "Before taking it apart: car on stands on level ground, never on the ja
 DUST = "No compressed air on bearings or brake dust, and treat old brake dust as asbestos."
 MAKERS = "Limits and torque are the maker's; this tool only does the sums."
 ONWARD = "To line up the pin hole turn the nut onward only, never back."
+BACK = "To line up the pin hole back the nut off to the next slot, as the hub file says."
 SIMULATED = "SIMULATED: these readings come from a made-up hub, not from a car."
+
 
 CORNER_NAMES = {"LF": "left front", "RF": "right front", "LR": "left rear", "RR": "right rear"}
 STAGE_NAMES = {"as-found": "as found", "trial": "with the trial shim", "as-left": "as left"}
@@ -29,8 +31,8 @@ def number_with_uncertainty(value_mm: float, expanded_mm: float, unit: Unit, ste
     """Write a length and its expanded uncertainty: ``0.312 mm ± 0.008 mm (95 %)``.
 
     The uncertainty has at most two significant digits and neither number is finer than the gauge's last
-    digit. An uncertainty that would lose more than a twentieth by rounding is rounded up (EA-4/02, clause 6.3,
-    from memory).
+    digit. An uncertainty that would lose more than a twentieth by rounding is rounded up (EA-4/02, clause
+    6.3, from memory).
 
     >>> number_with_uncertainty(0.3124, 0.0082, Unit.MM, 0.001)
     '0.312 mm ± 0.008 mm (95 %)'
@@ -142,9 +144,9 @@ def cautions(hub: Hub) -> list[str]:
 
 def nut_words(nut: Nut) -> list[str]:
     """How the nut is tightened, as the hub file says, one line each."""
-    lines = []
-    if nut.torque is not None:
-        lines.append(f"Tighten the nut to {nut.torque}, as the hub file says.")
+    lines = [f"Tighten the nut to {nut.torque}, as the hub file says."]
     if nut.line_up == "tighten":
         lines.append(ONWARD)
+    elif nut.line_up == "back off":
+        lines.append(BACK)
     return lines
