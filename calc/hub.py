@@ -30,7 +30,7 @@ from calc.units import Unit, UnitsError, exact_mm, to_mm
 MOST_BYTES = 200_000
 """A larger file is no hub file."""
 
-MOST_MM = Decimal(100)
+MOST_MM = Decimal(50)
 """Longer than any shim or end play, millimetres: a longer one was written in another unit."""
 
 
