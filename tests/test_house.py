@@ -81,6 +81,13 @@ def test_every_package_is_installed_linted_typed_and_tested() -> None:
         assert (ROOT / room / "py.typed").is_file(), f"{room} has no py.typed"
 
 
+def test_every_module_of_capture_is_pure_or_at_the_rim() -> None:
+    contracts = {contract["name"]: contract for contract in PROJECT["tool"]["importlinter"]["contracts"]}
+    pure = contracts["inside capture only links and service touch the world"]["source_modules"]
+    modules = {f"capture.{path.stem}" for path in (ROOT / "capture").glob("*.py")} - {"capture.__init__"}
+    assert sorted(pure) == sorted(modules - {"capture.service"})
+
+
 def test_each_switched_off_rule_has_its_reason_beside_it() -> None:
     text = (ROOT / "pyproject.toml").read_text(encoding="utf-8")
     block = re.search(r"^ignore = \[\n(.*?)^\]", text, re.DOTALL | re.MULTILINE)
