@@ -11,8 +11,8 @@ import socket
 import termios
 import threading
 import time
-from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 import serial
@@ -26,35 +26,12 @@ from capture.links.urls import split_url
 from capture.profiles import SerialSettings
 from capture.readings import Chunk, Overrun, Tick
 
+if TYPE_CHECKING:
+    from tests.capture.conftest import Pty
+
 pytestmark = pytest.mark.skipif(
     not hasattr(os, "openpty"), reason="needs pseudo-terminals: run on Linux or macOS"
 )
-
-
-class Pty:
-    """A pseudo-terminal: the gauge's end, and the name of the other one."""
-
-    def __init__(self) -> None:
-        self.gauge, slave = os.openpty()
-        os.set_blocking(self.gauge, False)
-        self.name = os.ttyname(slave)
-        os.close(slave)
-        self._open = True
-
-    def send(self, data: bytes) -> None:
-        assert os.write(self.gauge, data) == len(data)
-
-    def unplug(self) -> None:
-        if self._open:
-            self._open = False
-            os.close(self.gauge)
-
-
-@pytest.fixture
-def pty() -> Iterator[Pty]:
-    one = Pty()
-    yield one
-    one.unplug()
 
 
 async def receive_bytes(link: object, n: int) -> bytes:
