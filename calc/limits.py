@@ -274,18 +274,27 @@ def nm(length_mm: float) -> int:
 
 
 def _where(end_play_mm: float, verdict: Verdict, limits: Limits, unit: Unit) -> str:
-    value = format_length(end_play_mm, unit)
+    least, most = format_size(limits.least_mm, unit), format_size(limits.most_mm, unit)
     match verdict:
         case Verdict.WITHIN:
+            value = format_length(end_play_mm, unit)
             return f"within: {value} is inside the limits, {limits.text(unit)}"
         case Verdict.LOOSE:
-            off = format_length(end_play_mm - limits.most_mm, unit)
-            return f"loose: {value} is {off} more than the most allowed, {format_size(limits.most_mm, unit)}"
+            value, off = _told_apart(end_play_mm, end_play_mm - limits.most_mm, unit)
+            return f"loose: {value} is {off} more than the most allowed, {most}"
         case Verdict.TIGHT:
-            off = format_length(limits.least_mm - end_play_mm, unit)
-            return (
-                f"tight: {value} is {off} less than the least allowed, {format_size(limits.least_mm, unit)}"
-            )
+            value, off = _told_apart(end_play_mm, limits.least_mm - end_play_mm, unit)
+            return f"tight: {value} is {off} less than the least allowed, {least}"
+
+
+def _told_apart(end_play_mm: float, off_mm: float, unit: Unit) -> tuple[str, str]:
+    """An end play and its distance from a limit, with decimals enough that the distance is not shown as 0."""
+    step_mm = None
+    for finer_mm in (1e-4, 1e-5, 1e-6):
+        if any(digit in format_length(off_mm, unit, step_mm) for digit in "123456789"):
+            break
+        step_mm = finer_mm
+    return format_length(end_play_mm, unit, step_mm), format_length(off_mm, unit, step_mm)
 
 
 def _near(verdict: Verdict, chance: Chances, limits: Limits, unit: Unit) -> str:

@@ -156,6 +156,14 @@ def test_the_words_of_a_plain_verdict() -> None:
     )
 
 
+def test_a_hair_beyond_a_limit_is_not_called_nothing() -> None:
+    assert "0.2002 mm is 0.0002 mm more than" in assess(0.2002, 0.0, INF, REAR).text
+    assert "0.029996 mm is 0.000004 mm less than" in assess(0.029996, 0.0, INF, REAR).text
+    assert (
+        "0.008010 in is 0.000010 in more than" in assess(0.00801 * 25.4, 0.0, INF, INCH, unit=Unit.INCH).text
+    )
+
+
 @pytest.mark.parametrize(
     ("end_play_mm", "says"),
     [

@@ -150,6 +150,9 @@ def test_the_difference_of_two_rounded_readings() -> None:
         low, high = rng.uniform(0, 100), rng.uniform(100, 200)
         errors.append((round(high) - round(low)) - (high - low))
     assert type_a(errors).s == pytest.approx(resolution_of_difference(1.0), rel=0.02)
+    # A triangle of half width a holds 1 - (1 - x/a)**2 within x; a rectangle x/a.
+    assert (1 - math.sqrt(0.05)) / triangular(1.0) == pytest.approx(1.902, abs=5e-4)
+    assert 0.95 / rectangular(1.0) == pytest.approx(1.645, abs=5e-4)
     # The triangle's 95 % point is 1.902 standard uncertainties: the budget's 1.96 errs on the safe side.
     within = sum(abs(e) <= 1.902 * resolution_of_difference(1.0) for e in errors) / len(errors)
     assert within == pytest.approx(0.95, abs=0.004)
