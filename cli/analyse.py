@@ -32,9 +32,7 @@ def analyse(
 
     Example: shimwright analyse --json before.csv after.csv
     """
-    from capture.session import analyse_trace  # noqa: PLC0415
-
-    from capture.end_play import Refusal, analysis_object  # noqa: PLC0415
+    from capture.end_play import Refusal, analyse_trace, analysis_object  # noqa: PLC0415
     from capture.errors import TraceFileError  # noqa: PLC0415
     from capture.profile_files import load_profile  # noqa: PLC0415
     from capture.readings import Gauge  # noqa: PLC0415

@@ -12,7 +12,6 @@ from cli.errors import CliError
 
 if TYPE_CHECKING:
     from calc.hub import Hub
-
     from cli.measuring import Finished
     from joblog.store import Store
 
@@ -61,16 +60,19 @@ def demo(
         from joblog.paths import log_place  # noqa: PLC0415
 
         _show(seed, log_place(log).ready(), as_json=as_json)
+        if not as_json:
+            _say(f"Both are in the log {log}.")
         return
     with tempfile.TemporaryDirectory(prefix="shimwright-demo-") as folder:
         _show(seed, Path(folder) / "demo.sqlite", as_json=as_json)
+    if not as_json:
+        _say("The log with both was a temporary one; --log FILE keeps it.")
 
 
 def _show(seed: int, log: Path, *, as_json: bool) -> None:
     import random  # noqa: PLC0415
 
     from calc.hub import load_hub  # noqa: PLC0415
-
     from joblog.store import Store  # noqa: PLC0415
 
     chance = random.Random(seed)
@@ -96,7 +98,7 @@ def _show(seed: int, log: Path, *, as_json: bool) -> None:
         tell("\n3. Both stored traces analysed again (shimwright trace redo).\n")
         for finished in (found, left):
             _redo(finished, log, as_json=as_json)
-    tell(f"\nThe log with both was {log}; name one with --log FILE to keep it. All of it was SIMULATED.")
+    tell("\nAll of this was SIMULATED.")
 
 
 def _measure(  # noqa: PLR0917 - the same names as in the order

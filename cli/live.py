@@ -50,18 +50,19 @@ class Live:
         self._reading = ""
         self._strokes = ""
         self._so_far = ""
-        self._keeps = "push and pull the hub, stop to stop"
+        self._keeps = "no readings yet: is the gauge on?"
         self._step_mm: float | None = None
 
     def see(self, event: Event) -> None:
         """Take in one event and show what it changed."""
-        from capture.session import Progress, StrokeSeen  # noqa: PLC0415
-
         from capture.readings import Gap, Garbled, Overrun, Reading, UnitChanged  # noqa: PLC0415
+        from capture.session import Progress, StrokeSeen  # noqa: PLC0415
 
         match event:
             case Reading(value=value, unit=unit):
                 self.readings += 1
+                if self.readings == 1:
+                    self._keeps = "push and pull the hub, stop to stop"
                 self._reading = self._in_words(value, unit)
             case Garbled():
                 self.garbled += 1
@@ -88,6 +89,11 @@ class Live:
     def note(self, text: str) -> None:
         """Print one line that stays."""
         if self._shown:
+            self._print(text)
+
+    def warn(self, text: str) -> None:
+        """Show what is wrong; on a terminal only, as a measurement that it stops says it at the end."""
+        if self._screen.tty:
             self._print(text)
 
     def close(self) -> None:

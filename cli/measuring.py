@@ -14,19 +14,18 @@ from pathlib import Path
 from typing import Any
 
 from calc.hub import Hub
-from calc.shims import ShimError
-from capture.end_play import EndPlay, analysis_object
-from capture.service import measure as listen
-from capture.session import Abandon, Ended, Event, Goal, Session
-
 from calc.limits import assess
+from calc.shims import ShimError
 from calc.units import Unit
 from capture.decoder import Decoder
+from capture.end_play import EndPlay, analysis_object
 from capture.errors import LinkLost
 from capture.links import open_link
 from capture.links.base import Link
 from capture.profiles import Profile
 from capture.readings import UnitMissing
+from capture.service import measure as listen
+from capture.session import Ended, Event, Goal, Session
 from capture.traces import write_csv
 from cli.errors import (
     CliError,
@@ -43,6 +42,9 @@ from cli.version import version
 from joblog.errors import LogError
 from joblog.records import Measurement, new_id, utc_now
 from joblog.store import Store
+
+HOPE_S = 3.0
+"""How long bytes may come without a number among them once that was said, seconds."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,16 +106,18 @@ def carry_out(order: Order, store: Store, live: Live) -> Finished:
     Raises:
         LinkError: If the link cannot be opened; nothing was recorded.
         MisuseError: If the readings lack their unit; nothing was recorded.
+        MeasurementRefusedError: If bytes came but no number among them; nothing was recorded.
         InterruptedMeasurementError: If it was stopped before anything was read.
+        GaugeLostError: If the link broke before anything was read.
     """
     link = open_link(order.link, profile_settings=order.profile.settings)
     watch = _Watch(order, link, live)
     with Interrupts() as interrupts:
         fault = _listen(link, watch, interrupts)
         live.close()
-        ended = watch.end()
-        if fault is not None and not len(ended.trace):
-            raise fault.saying("nothing had been read yet")
+        ended = watch.ended
+        if ended is None or (fault is not None and not len(ended.trace)):
+            raise (fault or CliError("the measurement did not end")).saying("nothing had been read yet")
         measurement, complaint = _record(order, link, ended, unfinished=fault is not None)
         lost = _keep(measurement, store)
     notes = ended.outcome.notes if isinstance(ended.outcome, EndPlay) else ()
@@ -125,31 +129,34 @@ class _Watch:
 
     def __init__(self, order: Order, link: Link, live: Live) -> None:
         decoder = Decoder(order.profile, order.unit, joined_midway=link.joined_midway)
-        goal = Goal(limits=order.hub.limits, timeout_s=order.timeout_s)
-        self.session = Session(decoder, goal, gauge=order.profile.gauge)
-        self._ended: Ended | None = None
+        goal = Goal(limits=order.hub.limits, timeout_s=order.timeout_s, unit=order.hub.unit)
+        self.session = Session(decoder, goal, order.profile.gauge)
+        self.ended: Ended | None = None
+        self.hopeless = ""
         self._live = live
 
     def see(self, event: Event) -> None:
         """Take one event."""
         match event:
             case Ended():
-                self._ended = event
+                self.ended = event
             case UnitMissing(text=text):
-                raise MisuseError(
-                    "--unit", f'the reading "{text}" does not say its unit: add --unit mm or --unit in'
-                )
+                why = f'the reading "{text}" does not say its unit: add --unit mm or --unit in'
+                raise MisuseError("--unit", why)
             case _:
                 self._live.see(event)
 
-    def end(self) -> Ended:
-        """How the session ended; one that has not is abandoned."""
-        if self._ended is None:
-            for event in self.session.feed(Abandon()):
-                self.see(event)
-        if self._ended is None:
-            raise RuntimeError("an abandoned session did not end")
-        return self._ended
+    def trouble(self, text: str) -> None:
+        """Bytes come and no number is among them: say so, and end if it stays so."""
+        self._live.warn(text)
+        task = asyncio.current_task()
+
+        def give_up() -> None:
+            if not self.session.decoder.good and task is not None:
+                self.hopeless = text
+                task.cancel()
+
+        asyncio.get_running_loop().call_later(HOPE_S, give_up)
 
 
 def _listen(link: Link, watch: _Watch, interrupts: Interrupts) -> CliError | None:
@@ -160,7 +167,7 @@ def _listen(link: Link, watch: _Watch, interrupts: Interrupts) -> CliError | Non
         if task is not None:
             interrupts.on_interrupt = lambda: loop.call_soon_threadsafe(task.cancel)
         try:
-            await listen(link, watch.session, watch.see)
+            await listen(link, watch.session, watch.see, watch.trouble)
         finally:
             interrupts.on_interrupt = None
 
@@ -169,11 +176,13 @@ def _listen(link: Link, watch: _Watch, interrupts: Interrupts) -> CliError | Non
     except LinkLost as error:
         return GaugeLostError(str(error))
     except asyncio.CancelledError:
-        if interrupts.number is None:
-            raise
         if interrupts.number == signal.SIGINT:
             return InterruptedMeasurementError("stopped with Ctrl-C")
-        return InterruptedMeasurementError("told to end", ExitCode.TERMINATED)
+        if interrupts.number is not None:
+            return InterruptedMeasurementError("told to end", ExitCode.TERMINATED)
+        if watch.hopeless:
+            raise MeasurementRefusedError(watch.hopeless) from None
+        raise
     return None
 
 

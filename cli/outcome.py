@@ -8,8 +8,8 @@ from typing import Any
 from calc.units import Unit, from_mm
 from cli.words import number_with_uncertainty, strokes
 
-ROWS_SHOWN = 3
-"""Rows of the budget that a person sees; the rest rarely matters."""
+LEAST_SHARE = 0.1
+"""A person sees the rows of the budget that are at least this share of its largest; the rest does not matter."""
 
 NO_NUMBERS: dict[str, Any] = {
     "end_play_mm": None,
@@ -17,8 +17,8 @@ NO_NUMBERS: dict[str, Any] = {
     "expanded_mm": None,
     "coverage_factor": None,
     "dof": None,
-    "strokes": 0,
-    "half_strokes": 0,
+    "strokes": None,
+    "half_strokes": None,
     "resolution_mm": None,
     "drift_mm_per_s": None,
     "budget": [],
@@ -34,9 +34,9 @@ def outcome_lines(analysis: dict[str, Any], unit: Unit, notes: Sequence[str] = (
         unit: Unit to write lengths in.
         notes: What else the analysis has to say.
     """
-    seen = strokes(analysis["strokes"], analysis["half_strokes"])
     if not analysis["usable"]:
-        return [f"No end play: {seen} seen.", *(f"  - {reason['text']}" for reason in analysis["reasons"])]
+        return ["No end play:", *(f"  - {reason['text']}" for reason in analysis["reasons"])]
+    seen = strokes(analysis["strokes"], analysis["half_strokes"])
     return [
         f"End play {number_text(analysis, unit)}, from {seen}.",
         *_budget_lines(analysis["budget"], unit),
@@ -52,9 +52,11 @@ def number_text(analysis: dict[str, Any], unit: Unit) -> str:
 
 
 def _budget_lines(budget: list[dict[str, Any]], unit: Unit) -> list[str]:
-    rows = sorted((row for row in budget if row["u_mm"] > 0), key=lambda row: -row["u_mm"])[:ROWS_SHOWN]
+    largest = max((row["u_mm"] for row in budget), default=0.0)
+    rows = [row for row in budget if row["u_mm"] >= LEAST_SHARE * largest > 0]
     if not rows:
         return []
+    rows.sort(key=lambda row: -row["u_mm"])
     told = "; ".join(f"{row['source']} {significant(from_mm(row['u_mm'], unit))} {unit}" for row in rows)
     return [f"  Standard uncertainty comes from: {told}."]
 

@@ -167,9 +167,7 @@ def redone(measurement: Measurement) -> dict[str, Any]:
     Raises:
         CliError: If the trace holds no readings.
     """
-    from capture.session import analyse_trace  # noqa: PLC0415
-
-    from capture.end_play import analysis_object  # noqa: PLC0415
+    from capture.end_play import analyse_trace, analysis_object  # noqa: PLC0415
 
     if not len(measurement.trace):
         raise CliError(f"measurement {measurement.id} has no readings: there is nothing to analyse")

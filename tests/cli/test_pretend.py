@@ -13,7 +13,7 @@ from calc.units import Unit
 from capture.readings import Trace
 from cli import pretend
 
-TRACE = Trace(np.arange(20) * 0.02 + 5.0, np.arange(20, dtype=np.int64) - 3, 3, Unit.MM)
+TRACE = Trace(5.0 + 0.02 * np.arange(20, dtype=np.float64), np.arange(20, dtype=np.int64) - 3, 3, Unit.MM)
 LINES = [f"{c / 1000:+.3f}".encode() for c in range(-3, 17)]
 
 
