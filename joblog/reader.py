@@ -152,9 +152,17 @@ def _connect(path: Path) -> sqlite3.Connection:
         log.execute("SELECT count(*) FROM sqlite_master")
     except sqlite3.OperationalError as error:
         log.close()
-        if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_READONLY:
+        no_room = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_READONLY  # read-only folder
+        no_room = no_room or error.sqlite_errorcode == sqlite3.SQLITE_IOERR_SHMSIZE  # full disk
+        if not no_room or _has_unmerged(path):
             raise
-        # A folder that cannot be written has no room for the files that readers and writers share. Nobody is
-        # writing there either, unless they may do more than we: the file can be read as it stands.
+        # There is no room for the files that readers and writers share, so nobody is writing either, unless
+        # they may do more than we, and nothing waits beside the file: it can be read as it stands.
         return sqlite3.connect(f"{uri}&immutable=1", uri=True)
     return log
+
+
+def _has_unmerged(path: Path) -> bool:
+    """Whether measurements may stand in the write-ahead log alone."""
+    beside = path.with_name(path.name + "-wal")
+    return beside.exists() and beside.stat().st_size > 0

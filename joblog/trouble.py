@@ -100,6 +100,8 @@ def _cannot_open(path: Path) -> LogFileError:
         return LogReadOnly(path)  # a new file may not be made there
     if not os.access(path, os.R_OK, effective_ids=_EFFECTIVE):
         return LogNotPermitted(path)
+    if not os.access(path.parent, os.W_OK, effective_ids=_EFFECTIVE):
+        return LogReadOnly(path)  # the file that readers and writers share may not be made
     return LogFailed(path, "SQLite cannot open it")
 
 

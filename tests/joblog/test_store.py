@@ -137,10 +137,13 @@ def test_a_failure_at_the_last_row_takes_the_first_ones_back(store: Store, path:
         "UPDATE outbox SET queued_at = 'x'",
         "UPDATE outbox SET seq = 7",
         "DELETE FROM outbox",
+        "UPDATE outbox SET sent_at = '2027' WHERE sent_at = '2026'",
     ],
 )
 def test_no_program_can_change_what_is_recorded(path: Path, store: Store, make: Make, sql: str) -> None:
     measurement = make()
+    store.add(make())
+    store._db.execute("UPDATE outbox SET sent_at = '2026'")
     store.add(measurement)
     with (
         closing(sqlite3.connect(path)) as other,

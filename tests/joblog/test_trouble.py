@@ -176,6 +176,23 @@ class TestPermissions:
             assert load_measurement(path, row.id).id == row.id
         assert [p.name for p in open_folder.iterdir()] == [path.name]
 
+    def test_a_read_only_folder_with_measurements_beside_the_file(
+        self, open_folder: Path, make: Make
+    ) -> None:
+        # As after a crash: the newest is in the write-ahead log alone, and leaving it out would be a lie.
+        (open_folder / "live").mkdir()
+        with Store.open(open_folder / "live" / "log.sqlite") as store:
+            store.add(make())
+            for file in (open_folder / "live").glob("*.sqlite*"):
+                if not file.name.endswith("-shm"):
+                    shutil.copy(file, open_folder)
+        path = open_folder / "log.sqlite"
+        open_folder.chmod(0o555)
+        with plain_user(), pytest.raises(LogReadOnly):
+            list_measurements(path)
+        open_folder.chmod(0o755)
+        assert len(list_measurements(path)) == 1
+
     def test_a_new_log_in_a_read_only_folder(self, open_folder: Path) -> None:
         open_folder.chmod(0o555)
         with plain_user(), pytest.raises(LogReadOnly):
@@ -228,10 +245,20 @@ def test_a_full_disk_loses_nothing_and_goes_on_when_there_is_room(tiny_disk: Pat
         assert [store.get(m.id) for m in (small, second)] == [small, second]
 
 
-def test_no_room_even_for_an_empty_log(tiny_disk: Path) -> None:
-    (tiny_disk / "ballast").write_bytes(bytes(256 * 1024))
+@pytest.mark.parametrize("free_kb", [0, 8, 20, 36])  # it fails at another file each time
+def test_no_room_even_for_an_empty_log(tiny_disk: Path, free_kb: int) -> None:
+    (tiny_disk / "ballast").write_bytes(bytes((256 - free_kb) * 1024))
     with pytest.raises(LogFull):
         Store.open(tiny_disk / "log.sqlite")
+
+
+def test_a_full_disk_can_still_be_read(tiny_disk: Path, make: Make) -> None:
+    path = tiny_disk / "log.sqlite"
+    with Store.open(path) as store:
+        store.add(measurement := make())
+    (tiny_disk / "ballast").write_bytes(bytes(shutil.disk_usage(tiny_disk).free))
+    assert [row.id for row in list_measurements(path)] == [measurement.id]
+    assert load_measurement(path, measurement.id) == measurement
 
 
 def test_a_log_that_another_program_holds(log: Path, make: Make) -> None:
@@ -246,6 +273,33 @@ def test_a_log_that_another_program_holds(log: Path, make: Make) -> None:
         other.execute("ROLLBACK")
         store.add(make())
     assert len(list_measurements(log)) == 2
+
+
+def test_a_full_disk_with_measurements_beside_the_file(tiny_disk: Path, tmp_path: Path, make: Make) -> None:
+    path = tiny_disk / "log.sqlite"
+    with Store.open(tmp_path / "log.sqlite") as store:
+        store.add(make())
+        for file in (tmp_path / "log.sqlite", tmp_path / "log.sqlite-wal"):  # as a crash leaves them
+            shutil.copy(file, tiny_disk)
+    ballast = tiny_disk / "ballast"
+    ballast.write_bytes(bytes(shutil.disk_usage(tiny_disk).free))
+    with pytest.raises(LogFull):
+        list_measurements(path)  # rather than leave the newest out
+    ballast.unlink()
+    assert len(list_measurements(path)) == 1
+
+
+def test_making_a_log_waits_for_another_that_is_just_doing_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "log.sqlite"
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(LogLocked):
+            Store.open(path, busy_s=0.03)
+        monkeypatch.setattr("joblog.store.time.sleep", lambda _: other.execute("ROLLBACK"))
+        with Store.open(path) as store:
+            assert store.unsent() == []
 
 
 def test_a_log_that_was_cut_off(log: Path, make: Make) -> None:
