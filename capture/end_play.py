@@ -22,10 +22,6 @@ if TYPE_CHECKING:
 
 UNKNOWN_GAUGE = Gauge()
 
-FIRST_GUESS_DOF = 3.0
-"""Weight, in dwells, of what the spread within dwells says about the spread between them."""
-
-
 @dataclass(frozen=True, slots=True)
 class DwellMark:
     """One dwell, for people to look at.
@@ -182,12 +178,7 @@ def budget_of(stops: Stops, step_mm: float, gauge: Gauge) -> Budget:
         gauge: Its permissible error, if stated.
     """
     strokes = stops.strokes
-    u_fit, dof = strokes.end_play_u_mm, float(strokes.dof)
-    # few strokes tell little of their own spread; readings within the dwells tell something of it beforehand
-    expected = u_fit * _first_guess(stops) / strokes.spread_mm if strokes.spread_mm > 0 else 0.0
-    weight = FIRST_GUESS_DOF
-    u_strokes = math.sqrt((dof * u_fit**2 + weight * expected**2) / (dof + weight))
-    rows = [Component("repeatability between strokes", "A", max(u_strokes, 1e-6), dof + weight)]
+    rows = [Component("repeatability between strokes", "A", max(strokes.end_play_u_mm, 1e-6), float(strokes.dof))]
     rows.append(Component("resolution of two readings", "B", _resolution_u(stops, step_mm)))
     if gauge.permissible_error_mm:
         rows.append(
@@ -195,10 +186,6 @@ def budget_of(stops: Stops, step_mm: float, gauge: Gauge) -> Budget:
         )
     rows.append(Component("drift not steady", "B", abs(strokes.bend_mm) / 2))
     return Budget(tuple(rows))
-
-
-def _first_guess(stops: Stops) -> float:
-    return stops.dwells.spread_mm / 2
 
 
 def _resolution_u(stops: Stops, step_mm: float) -> float:

@@ -8,6 +8,7 @@ and a slip or a press of the zero button decide nothing. Least squares through t
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -33,9 +34,11 @@ CREEP_STEP = float(CREEPS[1] - CREEPS[0])
 SLIP_CHANCE = 0.0005
 """Probability of calling a slip where there is none, over all the places where it might be."""
 
-MOST_MISFIT = 12.0
-SLIP_PRICE = 8.0
-"""In squares of standard deviations."""
+RARER = 5.0
+"""Twice the log of how much more often a dwell rests on a stop than short of one: four times, at the most halves."""
+
+SLIP_PRICE = 7.0
+"""A slip has a size and a place, and is rare: so many times the log of the number of dwells."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,31 +95,48 @@ def match_strokes(dwells: Dwells, broad_mm: float, narrow_mm: float, steady_coun
     tried: list[Strokes] = []
     for i, creep in enumerate([*creeps, 0.0]):
         if all(abs(creep - other) * lasted > 0.5 * broad_mm for other in creeps[:i]):
-            strokes = _match_with(dwells, creep, broad_mm, narrow_mm, steady_count)
-            if strokes:
-                tried.append(strokes)
-    if len(tried) < 2:
-        return tried[0] if tried else None
-    scale = max(narrow_mm / 3, min(s.spread_mm for s in tried))
-    return min(tried, key=lambda s: _misfit(s, scale))
+            tried += _match_with(dwells, creep, broad_mm, narrow_mm, steady_count)
+    return min(tried, key=lambda s: _misfit(s, narrow_mm / 3), default=None)
 
 
-def _misfit(strokes: Strokes, scale: float) -> float:
-    """How badly all dwells are explained: squares in units of the spread, cut at MOST_MISFIT, and a price for a slip."""
-    squares = np.minimum((strokes.residual_mm / scale) ** 2, MOST_MISFIT)
-    return float(squares.sum()) + (SLIP_PRICE if strokes.slip_mm else 0.0)
+def _misfit(strokes: Strokes, least_spread_mm: float) -> float:
+    """Twice the negative log likelihood of all dwells, and a price for what the fit was free to choose.
+
+    A dwell on a stop is normal about it; any other may lie anywhere between the stops, and is rarer.
+    """
+    on = strokes.on_stop
+    n = int(np.count_nonzero(on))
+    variance = max(float((strokes.residual_mm[on] ** 2).mean()), least_spread_mm**2)
+    elsewhere = 2 * math.log(strokes.end_play_mm) + RARER if strokes.end_play_mm > 0 else 0.0
+    price = SLIP_PRICE * math.log(len(on)) if strokes.slip_mm else 0.0
+    return n * (math.log(2 * math.pi * variance) + 1) + (len(on) - n) * elsewhere + price
 
 
 def _match_with(
     dwells: Dwells, drift: float, broad_mm: float, narrow_mm: float, steady_count: float
-) -> Strokes | None:
-    """The strokes that agree, starting from a supposed creep."""
+) -> list[Strokes]:
+    """The strokes that agree, starting from a supposed creep; with and without the slip that the dwells vote for."""
     side, at, level = dwells.side, dwells.at_s, dwells.level_mm
-    weight = dwells.count / (dwells.count + steady_count)
     end_play = _vote(side[1:] * (np.diff(level) - drift * np.diff(at)), broad_mm)
     if end_play <= 0:
-        return None
-    base, on_stop = _vote_bases(level - 0.5 * side * end_play - drift * at, broad_mm)
+        return []
+    bases = level - 0.5 * side * end_play - drift * at
+    base, on_stop = _vote_bases(bases, broad_mm)
+    begin = [(base, on_stop)]
+    # dwells that scatter more than was thought fall out of the votes, and are let in here once for all
+    generous = np.abs(bases - _vote(bases, broad_mm)) <= 3 * broad_mm
+    if base.any() or not np.array_equal(generous, on_stop):
+        begin.append((np.zeros_like(base), generous))
+    tried = [_settle(dwells, *first, broad_mm, narrow_mm, steady_count) for first in begin]
+    return [strokes for strokes in tried if strokes]
+
+
+def _settle(
+    dwells: Dwells, base: Ints, on_stop: Flags, broad_mm: float, narrow_mm: float, steady_count: float
+) -> Strokes | None:
+    """Fit, see which dwells lie on the fit, and fit again until nothing changes."""
+    side, at, level = dwells.side, dwells.at_s, dwells.level_mm
+    weight = dwells.count / (dwells.count + steady_count)
     fitted = _fit(side, at, level, weight, on_stop, base)
     for _ in range(8):
         if fitted is None:
