@@ -14,6 +14,9 @@ from hypothesis import settings
 REQUIRE_ALL = os.environ.get("SHIMWRIGHT_REQUIRE_ALL", "") not in {"", "0"}
 """Set where nothing may be left out: a skipped test is then a failed one."""
 
+# Commands that tests start run as they do for a person: with output that is buffered when nobody watches it.
+os.environ.pop("PYTHONUNBUFFERED", None)
+
 # On shared cores a single example is slow now and then; a test's own time limit guards the rest.
 settings.register_profile("shimwright", deadline=None, print_blob=True)
 settings.load_profile("shimwright")
