@@ -22,7 +22,7 @@ from capture.end_play import EndPlay, analysis_object
 from capture.errors import LinkLost
 from capture.links import open_link
 from capture.links.base import Link
-from capture.profiles import Profile
+from capture.profiles import BUILT_IN, Profile
 from capture.readings import UnitMissing
 from capture.service import measure as listen
 from capture.session import Ended, Event, Goal, Session
@@ -128,7 +128,10 @@ class _Watch:
     """Hears the events of one session, and knows how it ended."""
 
     def __init__(self, order: Order, link: Link, live: Live) -> None:
-        decoder = Decoder(order.profile, order.unit, joined_midway=link.joined_midway)
+        profile = (
+            order.profile if link.profile is None else BUILT_IN[link.profile]
+        )  # a replayed trace is lines
+        decoder = Decoder(profile, order.unit, joined_midway=link.joined_midway)
         goal = Goal(limits=order.hub.limits, timeout_s=order.timeout_s, unit=order.hub.unit)
         self.session = Session(decoder, goal, order.profile.gauge)
         self.ended: Ended | None = None

@@ -9,7 +9,7 @@ from calc.units import Unit, from_mm
 from cli.words import number_with_uncertainty, strokes
 
 LEAST_SHARE = 0.1
-"""A person sees the rows of the budget that are at least this share of its largest; the rest does not matter."""
+"""A person sees the rows of the budget that are at least this share of its largest one."""
 
 NO_NUMBERS: dict[str, Any] = {
     "end_play_mm": None,
