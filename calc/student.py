@@ -112,6 +112,8 @@ def _as_normal(x: float, dof: float) -> float:
         return x
     a = dof - 0.5
     w = math.sqrt(a * math.log1p(x * x / dof))
+    if w > 100:  # the tail is below the smallest float
+        return w
     return w + (w**3 + 3.0 * w) / (48.0 * a * a)
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import special
 
 from calc.errors import CalcError
 from calc.hub import Aim, Effect, Hub, load_hub
@@ -291,6 +292,13 @@ def test_the_uncertainty_of_a_candidate_sums_its_four_sources() -> None:
     assert chosen(answer).u_mm == pytest.approx(math.sqrt(0.002**2 + 0.002**2 + 0.006**2 + 0.009**2))
     same = choose_shim(0.36, 0.001, 4, 3.20, rules((2.90,), shim_u_mm=0.002))
     assert chosen(same).u_mm == pytest.approx(0.003)
+
+
+def test_a_candidate_from_few_strokes_is_less_sure() -> None:
+    few, many = (chosen(choose_shim(0.36, 0.02, dof, 3.20, rules((2.90,)))).p_within for dof in (2, INF))
+    # The limits are 1.5 and 7 uncertainties away. Tails there, from scipy: t with 2 degrees of freedom, normal.
+    assert few == pytest.approx(1 - special.stdtr(2, -1.5) - special.stdtr(2, -7.0), abs=1e-9)
+    assert many == pytest.approx(1 - special.ndtr(-1.5), abs=1e-9)
 
 
 @pytest.mark.parametrize(("size", "p_within"), [(2.90, 1.0), (2.85, 0.0), (2.84, 0.0), (3.10, 0.0)])

@@ -97,6 +97,9 @@ def test_the_ends() -> None:
     assert t_cdf(-math.inf, 3.0) == 0
     assert t_cdf(math.inf, 3.0) == 1
     assert t_cdf(0.0, 3.0) == 0.5
+    for dof in (1e4, 1e150, 1e300, math.inf):
+        assert t_cdf(-1e150, dof) == 0
+        assert t_cdf(1e150, dof) == 1
     assert t_quantile(0.5, 3.0) == 0
     assert t_quantile(1e-300, 0.01) == -math.inf  # beyond the largest float
     assert t_cdf(-1e200, 1.0) == pytest.approx(1 / (math.pi * 1e200), rel=1e-12)
