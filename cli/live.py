@@ -49,6 +49,7 @@ class Live:
         self._line_open = False
         self._reading = ""
         self._strokes = ""
+        self._halves = ""
         self._so_far = ""
         self._keeps = "no readings yet: is the gauge on?"
         self._step_mm: float | None = None
@@ -96,6 +97,11 @@ class Live:
         if self._screen.tty:
             self._print(text)
 
+    def ring(self) -> None:
+        """Ring the terminal's bell: it is heard from under the car, where the screen is not seen."""
+        if self._screen.tty:
+            self._write("\a")
+
     def close(self) -> None:
         """Take the redrawn line away."""
         if self._line_open:
@@ -105,6 +111,7 @@ class Live:
     def _progress(
         self, end_play_mm: float | None, expanded_mm: float | None, strokes: int, half: int
     ) -> None:
+        self._halves = f"{half} half" if half else ""
         self._strokes = f"{strokes} strokes" + (f" + {half} half" if half else "")
         if end_play_mm is None:
             self._so_far = ""
@@ -126,7 +133,8 @@ class Live:
         if not self._screen.tty or not self._shown or at - self._last_draw < REDRAW_S:
             return
         self._last_draw = at
-        parts = [self._reading, self._strokes, self._so_far, self._keeps]
+        counted = self._halves if "full strokes" in self._keeps else self._strokes
+        parts = [self._reading, counted, self._so_far, self._keeps]
         if self.garbled:
             parts.insert(1, f"{self.garbled} garbled")
         self._write(_CLEAR + "  ".join(p for p in parts if p)[: self._screen.width - 1])

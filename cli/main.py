@@ -9,6 +9,8 @@ import errno
 import os
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import suppress
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
@@ -115,18 +117,19 @@ def exit_code_of(command: Callable[[], object]) -> int:
         message("shimwright: stopped with Ctrl-C")
         return ExitCode.INTERRUPTED
     except BrokenPipeError:
-        _leave_closed_pipe()
+        _let_go_of_output()
         return ExitCode.PIPE_CLOSED
     except SystemExit as leaving:  # what the option parser makes of a closed pipe
         if not isinstance(leaving.__context__, BrokenPipeError):
             raise
-        _leave_closed_pipe()
+        _let_go_of_output()
         return ExitCode.PIPE_CLOSED
     except Exception as error:
         told = _told(error)
         if told is None:
             raise
         text, code = told
+        _let_go_of_output()
         if text:
             message(f"shimwright: {text}")
         return code
@@ -183,14 +186,11 @@ def _room_error(error: Exception) -> tuple[str, int] | None:
     return (str(error), ExitCode.MISUSE) if isinstance(error, LogError) else None
 
 
-def _leave_closed_pipe() -> None:
-    """Let Python end quietly although whoever read our output has gone."""
-    nowhere = os.open(os.devnull, os.O_WRONLY)
+def _let_go_of_output() -> None:
+    """Where output can no longer be written, drop it, or Python complains of it again at its end."""
     for stream in (sys.stdout, sys.stderr):
         try:
             stream.flush()
         except (OSError, ValueError):
-            try:
-                os.dup2(nowhere, stream.fileno())
-            except (OSError, ValueError):
-                continue
+            with suppress(OSError, ValueError), Path(os.devnull).open("w", encoding="utf-8") as nowhere:
+                os.dup2(nowhere.fileno(), stream.fileno())

@@ -120,6 +120,7 @@ def carry_out(order: Order, store: Store, live: Live) -> Finished:
             raise (fault or CliError("the measurement did not end")).saying("nothing had been read yet")
         measurement, complaint = _record(order, link, ended, unfinished=fault is not None)
         lost = _keep(measurement, store)
+    live.ring()
     notes = ended.outcome.notes if isinstance(ended.outcome, EndPlay) else ()
     return Finished(measurement, notes, lost is None, _error(measurement, fault, complaint, lost))
 
@@ -169,6 +170,8 @@ def _listen(link: Link, watch: _Watch, interrupts: Interrupts) -> CliError | Non
         loop, task = asyncio.get_running_loop(), asyncio.current_task()
         if task is not None:
             interrupts.on_interrupt = lambda: loop.call_soon_threadsafe(task.cancel)
+            if interrupts.number is not None:  # it came while the loop was being made
+                task.cancel()
         try:
             await listen(link, watch.session, watch.see, watch.trouble)
         finally:

@@ -118,9 +118,9 @@ def next_thing(
 
 def _work(hub: Hub, stage: str, verdict: str, fitted_mm: float | None, shim: dict[str, Any] | None) -> str:
     if not hub.sizes_mm:
-        way = "more" if verdict == "loose" else "less"
+        way = "tighten" if verdict == "loose" else "slacken"
         return (
-            f"this hub has no shim, its nut sets the end play: tighten it {way} as the maker's instructions "
+            f"this hub has no shim, its nut sets the end play: {way} it as the maker's instructions "
             "say, then measure as left."
         )
     if fitted_mm is None:

@@ -78,12 +78,19 @@ def test_on_a_terminal_one_line_is_redrawn(quiet: bool, monkeypatch: pytest.Monk
     drawn = [line for line in text.split("\r\x1b[K") if line.strip()]
     assert drawn[0].startswith("+0.123 mm")
     last = drawn[-1]
-    assert last.startswith(
-        "-0.100 mm  1 garbled  4 strokes + 1 half  0.312 mm ± 0.012 mm (95 %)  4 of 5 full"
-    )
+    assert last.startswith("-0.100 mm  1 garbled  1 half  0.312 mm ± 0.012 mm (95 %)  4 of 5 full strokes")
     assert "stroke 1 out" not in text
     assert "no readings came for 1.5 s" in text
     assert text.endswith("\r\x1b[K")  # the line is taken away at the end
+
+
+def test_the_bell_rings_on_a_terminal_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    stream = io.StringIO()
+    Live(Unit.MM, stream=stream).ring()
+    assert stream.getvalue() == ""
+    monkeypatch.setattr(stream, "isatty", lambda: True)
+    Live(Unit.MM, stream=stream).ring()
+    assert stream.getvalue() == "\a"
 
 
 def test_it_never_wraps(monkeypatch: pytest.MonkeyPatch) -> None:

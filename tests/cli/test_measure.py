@@ -158,7 +158,7 @@ def test_a_hub_whose_nut_sets_the_end_play_is_offered_no_shim(shimwright: Shimwr
     result = shimwright(*words_for("simulated:?end_play=0.006in&speed=max", front, "--fitted", "3mm"))
     assert result.returncode == 0
     assert "Shim to fit" not in result.stdout
-    assert "its nut sets the end play: tighten it more" in " ".join(result.stdout.split())
+    assert "its nut sets the end play: tighten it as" in " ".join(result.stdout.split())
     assert "15 lb·ft (20 N·m)" in result.stdout
     assert re.search(r"End play 0\.006\d\d in ± ", result.stdout)
 
