@@ -207,6 +207,15 @@ def test_every_mistake_is_named_from_the_top_down() -> None:
     ]
 
 
+def test_what_is_just_allowed() -> None:
+    assert parse_hub(GOOD.replace("least = 0.03", "least = 0.20"), "x").limits == Limits(0.2, 0.2)
+    thousand = GOOD.replace(
+        "{ from = 2.40, to = 3.75, step = 0.05 }", "{ from = 0.01, to = 10, step = 0.01 }"
+    )
+    assert len(parse_hub(thousand, "x").sizes_mm) == 1000
+    assert "makes 1001 sizes" in mistakes(thousand.replace("to = 10,", "to = 10.01,"))[0]
+
+
 def test_a_trial_shim_that_is_no_size_is_only_warned_of() -> None:
     hub = parse_hub(GOOD.replace("trial = 3.75", "trial = 3.76"), "heron.toml")
     assert hub.trial_mm == 3.76

@@ -139,6 +139,9 @@ def test_limits_closer_than_two_guard_bands_leave_no_pass() -> None:
     assert got.state is State.CONDITIONAL_PASS
     assert "no reading can pass" in got.text
     assert "measure with less uncertainty" in got.text
+    # Exactly two guard bands leave one reading: the middle.
+    assert not truck.leaves_no_pass(0.0508)
+    assert truck.state(truck.middle_mm, 0.0508) is State.PASS
 
 
 def test_the_simple_decision_has_no_state() -> None:
@@ -257,3 +260,4 @@ def test_a_probability_for_people(p: float, text: str) -> None:
 
 def test_nanometres_forgive_the_last_bit_of_a_float() -> None:
     assert nm(0.1 + 0.2) == nm(0.3) == 300_000
+    assert nm(0.0025399999999999997) == 2540

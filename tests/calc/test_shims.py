@@ -175,6 +175,9 @@ def test_a_tie_goes_to_the_tighter() -> None:
         for u_mm in (0.0, 0.03):
             answer = choose_shim(0.30, u_mm, 5, 3.0, rules((2.80, 2.82), 0.06, 0.16, aim=aim))
             assert chosen(answer).expected_mm == 0.10
+    # Here the last bit of a float favours the looser.
+    surest = rules((2.775, 2.845), 0.06, 0.16, aim=Aim.SUREST)
+    assert chosen(choose_shim(0.30, 0.02, 5, 3.0, surest)).expected_mm == 0.075
 
 
 def test_the_middle_is_said() -> None:
@@ -296,7 +299,7 @@ def test_the_uncertainty_of_a_candidate_sums_its_four_sources() -> None:
 
 def test_a_candidate_from_few_strokes_is_less_sure() -> None:
     few, many = (chosen(choose_shim(0.36, 0.02, dof, 3.20, rules((2.90,)))).p_within for dof in (2, INF))
-    # The limits are 1.5 and 7 uncertainties away. Tails there, from scipy: t with 2 degrees of freedom, normal.
+    # The limits are 1.5 and 7 uncertainties away; the tails there are scipy's.
     assert few == pytest.approx(1 - special.stdtr(2, -1.5) - special.stdtr(2, -7.0), abs=1e-9)
     assert many == pytest.approx(1 - special.ndtr(-1.5), abs=1e-9)
 

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import special
 
+from calc import student
 from calc.student import normal_cdf, normal_quantile, t_cdf, t_quantile
 
 DOFS = (0.5, 1.0, 1.5, 2.0, 3.7, 9.0, 16.75, 49.9, 50.1, 200.0, 1e4, 1e8, 1e13)
@@ -122,3 +123,10 @@ def test_degrees_of_freedom_must_be_positive(dof: float) -> None:
 def test_not_a_number_has_no_probability() -> None:
     with pytest.raises(ValueError, match="not a number"):
         t_cdf(math.nan, 5.0)
+
+
+def test_the_ratio_of_gammas_goes_on_smoothly() -> None:
+    # From 25 upwards a series takes over from two logarithms of gamma, which still hold 14 digits there.
+    for a in (25.0, 25.5, 30.0):
+        two_logarithms = math.lgamma(a + 0.5) - math.lgamma(a)
+        assert student._log_gamma_ratio(a) == pytest.approx(two_logarithms, abs=6e-14)
