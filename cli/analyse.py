@@ -7,13 +7,13 @@ from typing import Annotated
 
 import typer
 
-from cli.arguments import AsJson
+from cli.arguments import AsJson, example
 from cli.errors import ExitCode
 
 
 def add_to(app: typer.Typer) -> None:
     """Put the command into ``app``."""
-    app.command("analyse")(analyse)
+    app.command("analyse", epilog=example("shimwright analyse --json before.csv after.csv"))(analyse)
 
 
 def analyse(
@@ -26,11 +26,9 @@ def analyse(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Work out end play from trace files, with its uncertainty; every stroke in a file is used.
+    """Work out end play and its uncertainty from every stroke in trace files.
 
     One bad file does not stop the others. Exit code 3 if a file gives no end play, 2 if one cannot be read.
-
-    Example: shimwright analyse --json before.csv after.csv
     """
     from capture.end_play import Refusal, analyse_trace, analysis_object  # noqa: PLC0415
     from capture.errors import TraceFileError  # noqa: PLC0415

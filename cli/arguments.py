@@ -32,6 +32,11 @@ LogFile = Annotated[
 ]
 
 
+def example(*lines: str) -> str:
+    """The end of a command's help: an example, its lines as they are, to be copied."""
+    return "\b\nExample:\n" + "\n".join(f"  {line}" for line in lines)
+
+
 def length_mm(option: str, text: str) -> float:
     """Read a length with its unit.
 

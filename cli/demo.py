@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from cli.arguments import AsJson, LogFile
+from cli.arguments import AsJson, example
 from cli.errors import CliError
 
 if TYPE_CHECKING:
@@ -36,23 +36,23 @@ TIMEOUT_S = 13.0
 
 def add_to(app: typer.Typer) -> None:
     """Put the command into ``app``."""
-    app.command("demo")(demo)
+    app.command("demo", epilog=example("shimwright demo --seed 7"))(demo)
 
 
 def demo(
     seed: Annotated[
         int, typer.Option(metavar="N", min=0, help="The same number, the same simulated hub.")
     ] = 1,
-    log: LogFile = None,
+    log: Annotated[
+        Path | None, typer.Option("--log", metavar="FILE", help="Keep both measurements in this log.")
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Show the whole job on a SIMULATED hub: found loose, shim chosen, put together, left within limits.
+    """Show the whole job on a SIMULATED hub, from found loose to left within limits.
 
     The simulated indicator sends through a real pseudo-terminal and the measurement reads it like any serial
     line. No hardware is needed; it takes under half a minute. The log is a temporary one unless --log
     names one.
-
-    Example: shimwright demo --seed 7
     """
     import tempfile  # noqa: PLC0415
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from cli.arguments import AsJson
+from cli.arguments import AsJson, example
 from cli.errors import ExitCode
 
 if TYPE_CHECKING:
@@ -24,15 +24,12 @@ def add_to(app: typer.Typer) -> None:
     app.add_typer(hub, name="hub")
 
 
-@hub.command()
+@hub.command(epilog=example("shimwright hub check heron-rear.toml heron-front.toml"))
 def check(
     files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Hub files (TOML).")],
     as_json: AsJson = False,
 ) -> None:
-    """Check hub files; every mistake is named with its key and line. Exit code 2 if there is one.
-
-    Example: shimwright hub check heron-rear.toml heron-front.toml
-    """
+    """Check hub files; every mistake is named with its key and line. Exit code 2 if there is one."""
     from calc.hub import HubFileError, load_hub  # noqa: PLC0415
     from cli.screen import message, put, put_json  # noqa: PLC0415
 
@@ -60,12 +57,9 @@ def check(
         raise typer.Exit(ExitCode.MISUSE)
 
 
-@hub.command()
+@hub.command(epilog=example("shimwright hub show heron-rear.toml"))
 def show(file: HubFile, as_json: AsJson = False) -> None:
-    """Show what a hub file says, in words.
-
-    Example: shimwright hub show heron-rear.toml
-    """
+    """Show what a hub file says, in words."""
     from calc.hub import load_hub  # noqa: PLC0415
     from cli.screen import put_json, put_report  # noqa: PLC0415
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from cli.arguments import AsJson, LogFile, corner_of, stage_of, thickness_mm, unit_of
+from cli.arguments import AsJson, LogFile, corner_of, example, stage_of, thickness_mm, unit_of
 from cli.errors import MisuseError
 
 if TYPE_CHECKING:
@@ -17,7 +17,13 @@ if TYPE_CHECKING:
 
 def add_to(app: typer.Typer) -> None:
     """Put the command into ``app``."""
-    app.command("measure")(measure)
+    app.command(
+        "measure",
+        epilog=example(
+            "shimwright measure --link serial:/dev/ttyUSB0 --unit mm \\",
+            "    --hub heron-rear.toml --corner LR --fitted 3.20mm",
+        ),
+    )(measure)
 
 
 def measure(  # noqa: PLR0917 - options are given by name
@@ -52,12 +58,11 @@ def measure(  # noqa: PLR0917 - options are given by name
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Measure end play hands-free: force the hub in and out, stop to stop, until it says that it is done.
+    """Measure end play hands-free: push and pull the hub until it says it is done.
 
-    It ends by itself when the number is sure enough against the limits. The measurement is in the log, with
-    every reading, before anything is announced.
-
-    Example: shimwright measure --link serial:/dev/ttyUSB0 --hub heron-rear.toml --corner LR --fitted 3.20mm
+    Force it in and out, stop to stop, with a rest of half a second at each. It ends by itself when the number
+    is sure enough against the limits. The measurement is in the log, with every reading, before anything is
+    announced.
     """
     corner, stage = corner_of(corner), stage_of(stage)
     gauge_unit = None if unit is None else unit_of("--unit", unit)

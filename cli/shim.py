@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from cli.arguments import AsJson, length_mm, lengths_mm, one_of, thickness_mm
+from cli.arguments import AsJson, example, length_mm, lengths_mm, one_of, thickness_mm
 from cli.errors import MisuseError
 
 if TYPE_CHECKING:
@@ -24,7 +24,13 @@ ROWS_SHOWN = 3
 
 def add_to(app: typer.Typer) -> None:
     """Put the command into ``app``."""
-    app.command("shim")(shim)
+    app.command(
+        "shim",
+        epilog=example(
+            "shimwright shim --end-play 0.017in --fitted 0.133in \\",
+            "    --sizes 0.114,0.118,0.122in --least 0.001in --most 0.008in",
+        ),
+    )(shim)
 
 
 def shim(  # noqa: PLR0917 - options are given by name
@@ -54,11 +60,7 @@ def shim(  # noqa: PLR0917 - options are given by name
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Work out the zero shim, what each size on hand would give, and the one to fit.
-
-    Example: shimwright shim --end-play 0.017in --fitted 0.133in --sizes 0.114,0.118,0.122in
-    --least 0.001in --most 0.008in
-    """
+    """Work out the zero shim, what each size on hand would give, and the one to fit."""
     end_play_mm = length_mm("--end-play", end_play)
     fitted_mm = thickness_mm("--fitted", fitted)
     u_mm = 0.0 if u is None else length_mm("--u", u)

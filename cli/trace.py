@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from cli.arguments import AsJson, LogFile, corner_of
+from cli.arguments import AsJson, LogFile, corner_of, example
 from cli.errors import CliError, ExitCode, MisuseError
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ def add_to(app: typer.Typer) -> None:
     app.add_typer(trace, name="trace")
 
 
-@trace.command("list")
+@trace.command("list", epilog=example("shimwright trace list --corner LR --latest 5"))
 def list_(  # noqa: PLR0917 - options are given by name
     log: LogFile = None,
     corner: Annotated[str | None, typer.Option(metavar="LF|RF|LR|RR", help="Only this corner.")] = None,
@@ -41,10 +41,7 @@ def list_(  # noqa: PLR0917 - options are given by name
     latest: Annotated[int | None, typer.Option(metavar="N", min=0, help="Only the last N.")] = None,
     as_json: AsJson = False,
 ) -> None:
-    """List the measurements in the log, oldest first.
-
-    Example: shimwright trace list --corner LR --latest 5
-    """
+    """List the measurements in the log, oldest first."""
     from cli.screen import put, put_json  # noqa: PLC0415
     from joblog.paths import log_place  # noqa: PLC0415
     from joblog.reader import list_measurements  # noqa: PLC0415
@@ -93,12 +90,9 @@ def _row(one: Listed) -> tuple[str, ...]:
     )
 
 
-@trace.command()
+@trace.command(epilog=example("shimwright trace show 3f2a91c0"))
 def show(measurement_id: MeasurementId, log: LogFile = None, as_json: AsJson = False) -> None:
-    """Show one measurement as it was recorded.
-
-    Example: shimwright trace show 3f2a91c0
-    """
+    """Show one measurement as it was recorded."""
     from cli.report import recorded_lines  # noqa: PLC0415
     from cli.screen import put_json, put_report, screen_of  # noqa: PLC0415
 
@@ -111,13 +105,12 @@ def show(measurement_id: MeasurementId, log: LogFile = None, as_json: AsJson = F
     put_report(recorded_lines(measurement, screen_of(sys.stdout)))
 
 
-@trace.command()
+@trace.command(epilog=example("shimwright trace redo 3f2a91c0 --json"))
 def redo(measurement_id: MeasurementId, log: LogFile = None, as_json: AsJson = False) -> None:
-    """Analyse a stored trace again; the version that measured gives the same numbers to the last digit.
+    """Analyse a stored trace again, and hold it against what was recorded.
 
-    Exit code 3 if the trace gives no end play.
-
-    Example: shimwright trace redo 3f2a91c0 --json
+    With the version that measured it the numbers are equal to the last digit. Exit code 3 if the trace gives no
+    end play.
     """
     from cli.outcome import outcome_lines  # noqa: PLC0415
     from cli.screen import put_json, put_report  # noqa: PLC0415
@@ -132,7 +125,7 @@ def redo(measurement_id: MeasurementId, log: LogFile = None, as_json: AsJson = F
         raise typer.Exit(ExitCode.REFUSED)
 
 
-@trace.command()
+@trace.command(epilog=example("shimwright trace export 3f2a91c0 --to left-rear.csv"))
 def export(
     measurement_id: MeasurementId,
     to: Annotated[
@@ -140,10 +133,7 @@ def export(
     ] = None,
     log: LogFile = None,
 ) -> None:
-    """Write a stored trace as a CSV file, every reading exactly as it came.
-
-    Example: shimwright trace export 3f2a91c0 --to left-rear.csv
-    """
+    """Write a stored trace as a CSV file, every reading exactly as it came."""
     import sys  # noqa: PLC0415
 
     from capture.traces import write_csv  # noqa: PLC0415

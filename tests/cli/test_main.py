@@ -35,7 +35,7 @@ COMMANDS = [
 def test_every_command_has_help_with_an_example(command: list[str]) -> None:
     result = CliRunner().invoke(app, [*command, "--help"])
     assert result.exit_code == 0
-    assert f"Example: shimwright {' '.join(command)}" in " ".join(result.stdout.split())
+    assert f"Example:\n    shimwright {' '.join(command)}" in result.stdout
     assert all(len(line) <= 100 for line in result.stdout.splitlines())
 
 
