@@ -174,3 +174,9 @@ def test_pint_agrees_on_lengths() -> None:
     for name in ("mm", "um", "inch", "thou"):
         ours = float(parse_length(f"7.25{name}"))
         assert ours == pytest.approx(ureg.Quantity(7.25, name).to("mm").magnitude, rel=1e-12)
+
+
+def test_end_play_limits_of_tmc_rp_618a() -> None:
+    # TMC RP 618A (read in reproductions): accept 0.001 to 0.005 in, printed beside it as 0.025 to 0.127 mm.
+    assert format_length(float(parse_length("0.001in")), Unit.MM) == "0.025 mm"
+    assert format_length(float(parse_length("0.005in")), Unit.MM) == "0.127 mm"
