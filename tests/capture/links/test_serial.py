@@ -8,6 +8,7 @@ import errno
 import fcntl
 import os
 import socket
+import struct
 import termios
 import threading
 import time
@@ -270,6 +271,27 @@ def test_a_socket() -> None:
     before = open_descriptors()
     asyncio.run(run())
     assert len(open_descriptors()) <= len(before)
+
+
+def test_a_connection_that_is_reset_is_given_back_too() -> None:
+    async def run() -> None:
+        async def serve(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            await go.wait()
+            inner = writer.get_extra_info("socket")
+            inner.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            writer.transport.abort()
+
+        go = asyncio.Event()
+        server = await asyncio.start_server(serve, "127.0.0.1", 0)
+        port = server.sockets[0].getsockname()[1]
+        async with server, open_link(f"socket://127.0.0.1:{port}") as link:
+            inner = link._port._socket  # type: ignore[attr-defined]
+            go.set()
+            with pytest.raises(LinkLost, match="the other end closed"):
+                await receive_bytes(link, 1)
+        assert inner.fileno() == -1
+
+    asyncio.run(run())
 
 
 def test_nobody_listens() -> None:
