@@ -1,7 +1,7 @@
 """The kinds of trace that the estimator is judged on, all simulated.
 
-``TUNED`` were looked at while the method was chosen; ``FRESH`` were written afterwards and only ever judged. ``UNUSABLE``
-have no end play to find.
+``TUNED`` were looked at while the method was chosen; ``FRESH`` were written afterwards and only ever judged.
+``UNUSABLE`` have no end play to find, nor have ``UNUSABLE_FRESH``, which were written with ``FRESH``.
 """
 
 from __future__ import annotations
@@ -9,10 +9,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from calc.units import Unit
-from capture.simulator import HubModel, Motion
+from capture.simulator import HubModel, Motion, SimulatedTrace, simulate
 
 PLAIN = HubModel()
-HALF_THOU = {"unit": Unit.INCH, "decimals": 4, "step": 5, "noise_mm": 0.0008}
+HALF_THOU = replace(PLAIN, unit=Unit.INCH, decimals=4, step=5, noise_mm=0.0008)
 
 TUNED: dict[str, HubModel] = {
     "plain": PLAIN,
@@ -21,7 +21,7 @@ TUNED: dict[str, HubModel] = {
     "tiny 0.012 mm": replace(PLAIN, end_play_mm=0.012, strokes=12, wobble_mm=0.001),
     "loose 1.6 mm": replace(PLAIN, end_play_mm=1.6, move_s=0.5),
     "resolution 0.01 mm": replace(PLAIN, decimals=2, noise_mm=0.0005, end_play_mm=0.173),
-    "resolution 0.0005 in": replace(PLAIN, end_play_mm=0.2137, **HALF_THOU),
+    "resolution 0.0005 in": replace(HALF_THOU, end_play_mm=0.2137),
     "quick hands": replace(PLAIN, dwell_s=0.32, dwell_spread=0.15, move_s=0.1, strokes=12),
     "slow hands": replace(PLAIN, move_s=1.0, dwell_s=1.0),
     "uneven dwells": replace(PLAIN, dwell_spread=0.85, dwell_s=1.0),
@@ -58,9 +58,60 @@ TUNED: dict[str, HubModel] = {
     ),
 }
 
+FRESH: dict[str, HubModel] = {
+    "7 per second, 0.07 mm": replace(PLAIN, rate_hz=7.0, end_play_mm=0.07, dwell_s=1.2, move_s=0.35),
+    "25 per second, 0.9 mm, drift": replace(PLAIN, rate_hz=25.0, end_play_mm=0.9, drift_mm_per_min=0.25),
+    "33 per second, 0.018 mm": replace(
+        PLAIN, rate_hz=33.0, end_play_mm=0.018, wobble_mm=0.001, strokes=10, inverted=True
+    ),
+    "0.018 mm, drift": replace(PLAIN, end_play_mm=0.018, wobble_mm=0.001, strokes=10, drift_mm_per_min=-0.15),
+    "0.0001 in": replace(PLAIN, rate_hz=33.0, unit=Unit.INCH, decimals=4, end_play_mm=0.127),
+    "0.0001 in, slip": replace(PLAIN, unit=Unit.INCH, decimals=4, end_play_mm=0.07, slip_mm=-0.05, strokes=9),
+    "0.01 mm, drift": replace(PLAIN, decimals=2, end_play_mm=0.084, drift_mm_per_min=0.25, strokes=10),
+    "0.01 mm, set up and zeroed": replace(PLAIN, decimals=2, end_play_mm=0.326, setup_s=5.0, zeroed=True),
+    "half thou, drift": replace(HALF_THOU, end_play_mm=0.0913, drift_mm_per_min=-0.35, strokes=10),
+    "half thou, 0.04 mm": replace(HALF_THOU, end_play_mm=0.0402, strokes=10),
+    "half thou, 1.5 mm, four strokes": replace(
+        HALF_THOU, end_play_mm=1.5021, strokes=4, move_s=0.6, inverted=True
+    ),
+    "half thou, half strokes": replace(HALF_THOU, end_play_mm=0.2345, half_share=0.33, strokes=10),
+    "slip and half strokes": replace(PLAIN, slip_mm=0.08, half_share=0.25, strokes=12),
+    "set up and slip": replace(PLAIN, setup_s=5.0, zeroed=True, slip_mm=-0.12, strokes=10),
+    "five strokes with a slip": replace(PLAIN, strokes=5, slip_mm=0.1),
+    "slip and drift": replace(PLAIN, strokes=12, slip_mm=0.06, drift_mm_per_min=0.3, end_play_mm=0.18),
+    "quick hands, 100 per second, bad readings": replace(
+        PLAIN, rate_hz=100.0, dwell_s=0.3, dwell_spread=0.1, move_s=0.1, strokes=14, bad_share=0.02
+    ),
+    "slow and uneven, gaps": replace(
+        PLAIN, rate_hz=25.0, move_s=1.0, dwell_s=1.2, dwell_spread=0.7, gaps=2, strokes=10
+    ),
+    "bounce, 1.2 mm": replace(PLAIN, bounce_s=0.012, end_play_mm=1.2, inverted=True),
+    "wobble 4 um and seats 2 um, 0.07 mm": replace(PLAIN, wobble_mm=0.004, seat_mm=0.002, end_play_mm=0.07),
+    "half strokes at any height": replace(
+        PLAIN, half_share=0.33, half_least=0.03, half_most=0.97, strokes=10
+    ),
+    "4 per second, half strokes, drift": replace(
+        PLAIN,
+        rate_hz=4.0,
+        dwell_s=2.0,
+        move_s=0.8,
+        bounce_s=0.001,
+        half_share=0.2,
+        drift_mm_per_min=0.2,
+        strokes=10,
+    ),
+    "7 per second, repeats, bad readings": replace(
+        PLAIN, rate_hz=7.0, dwell_s=1.4, repeat_share=0.15, bad_share=0.02, strokes=10
+    ),
+    "set up, half strokes, 100 per second": replace(
+        PLAIN, rate_hz=100.0, setup_s=4.0, half_share=0.3, strokes=9, end_play_mm=0.11
+    ),
+}
+"""Other rates, resolutions, sizes and mixtures than ``TUNED``: not looked at while the method was chosen."""
+
 UNUSABLE: dict[str, HubModel] = {
     "turned": replace(PLAIN, motion=Motion.TURNED, rest_s=2.0),
-    "turned, half thou": replace(PLAIN, motion=Motion.TURNED, rest_s=2.0, end_play_mm=0.15, **HALF_THOU),
+    "turned, half thou": replace(HALF_THOU, motion=Motion.TURNED, rest_s=2.0, end_play_mm=0.15),
     "one way": replace(PLAIN, motion=Motion.ONE_WAY),
     "two strokes": replace(PLAIN, strokes=2),
     "unlike strokes": replace(PLAIN, motion=Motion.UNLIKE),
@@ -70,3 +121,36 @@ UNUSABLE: dict[str, HubModel] = {
     "wanders": replace(PLAIN, motion=Motion.WANDERS),
     "still": replace(PLAIN, motion=Motion.STILL),
 }
+
+UNUSABLE_FRESH: dict[str, HubModel] = {
+    "turned, 25 per second, 0.04 mm": replace(
+        PLAIN, motion=Motion.TURNED, rest_s=2.5, rate_hz=25.0, end_play_mm=0.04
+    ),
+    "turned, 4 per second": replace(PLAIN, motion=Motion.TURNED, rest_s=4.0, rate_hz=4.0, end_play_mm=0.2),
+    "turned, 0.01 mm, bad readings": replace(
+        PLAIN, motion=Motion.TURNED, rest_s=2.0, decimals=2, end_play_mm=0.12, bad_share=0.02
+    ),
+    "turned, drift": replace(PLAIN, motion=Motion.TURNED, rest_s=2.0, drift_mm_per_min=0.3, end_play_mm=0.08),
+    "three strokes": replace(PLAIN, strokes=3, rate_hz=33.0),
+    "one way, half thou": replace(HALF_THOU, motion=Motion.ONE_WAY, end_play_mm=0.1),
+    "twelve unlike strokes, 25 per second": replace(PLAIN, motion=Motion.UNLIKE, strokes=12, rate_hz=25.0),
+    "slips at every pull, 0.08 mm, half thou": replace(
+        HALF_THOU, motion=Motion.SLIPS, end_play_mm=0.08, strokes=12
+    ),
+    "slips at every pull, 10 per second": replace(PLAIN, motion=Motion.SLIPS, rate_hz=10.0, strokes=10),
+    "plunger leaves, 0.9 mm": replace(PLAIN, motion=Motion.LEAVES, end_play_mm=0.9, strokes=12),
+    "knocks, half thou": replace(HALF_THOU, motion=Motion.KNOCKS, strokes=12),
+    "wanders, 10 per second": replace(PLAIN, motion=Motion.WANDERS, rate_hz=10.0, rest_s=3.0),
+    "wanders, 0.03 mm": replace(PLAIN, motion=Motion.WANDERS, end_play_mm=0.03),
+    "still, drift, half thou": replace(HALF_THOU, motion=Motion.STILL, drift_mm_per_min=0.3),
+}
+
+
+def made(kind: str, seed: int) -> SimulatedTrace:
+    """One trace of a kind: the seed draws the noise, and where between two steps of the indicator the hub rests.
+
+    Without the second, a coarse indicator would round every trace of a kind the same way.
+    """
+    model = (TUNED | FRESH | UNUSABLE | UNUSABLE_FRESH)[kind]
+    golden = 0.6180339887498949
+    return simulate(replace(model, offset_mm=model.offset_mm + 0.0254 * (seed * golden % 1.0)), seed)
