@@ -161,7 +161,8 @@ def find_dwells(times_s: Floats, values: Floats, turns: Ints, spread_mm: float, 
     leg = np.minimum(np.concatenate((heights[:1], heights)), np.concatenate((heights, heights[-1:])))
     edges = _edges(values, turns, peaks)
     visit = np.repeat(np.arange(len(turns)), np.diff(edges))
-    centre = _middles(values, side[visit], peaks, leg, visit, edges)
+    width = np.minimum(np.maximum(max(1.1 * step_mm, 4.0 * spread_mm), 0.03 * leg), 0.3 * leg)
+    centre = _middles(values, side[visit], peaks, leg, visit, edges, width)
 
     tolerance = np.minimum(np.maximum(max(1.1 * step_mm, 4.0 * spread_mm), 0.02 * leg), 0.25 * leg)
     off = values - centre[visit]
@@ -185,7 +186,10 @@ def find_dwells(times_s: Floats, values: Floats, turns: Ints, spread_mm: float, 
     at = np.bincount(which, weights=times_s[settled], minlength=len(turns)) / count
     where = index[settled]
     ends = np.cumsum(count)
-    spread = 1.4826 * float(np.median(np.abs(rest)))
+    # the middle half of each dwell tells the spread: its ends may still belong to the move
+    place = np.arange(len(rest)) - np.repeat(ends - count, count)
+    amid = np.abs(2 * place + 1 - np.repeat(count, count)) <= np.repeat((count + 1) // 2, count)
+    spread = 1.4826 * float(np.median(np.abs(rest[amid] - (level - centre)[which[amid]])))
     return Dwells(level, at, count, where[ends - count], where[ends - 1] + 1, side, edges, spread)
 
 
@@ -200,10 +204,22 @@ def _edges(values: Floats, turns: Ints, peaks: Floats) -> Ints:
     return np.concatenate(([0], passage, [len(values)]))
 
 
-def _middles(values: Floats, side: Ints, peaks: Floats, leg: Floats, visit: Ints, edges: Ints) -> Floats:
-    """Median of each visit's readings near its extreme; shape (k,)."""
+def _middles(
+    values: Floats, side: Ints, peaks: Floats, leg: Floats, visit: Ints, edges: Ints, width: Floats
+) -> Floats:
+    """The level nearest to each visit's extreme at which its readings crowd; shape (k,).
+
+    Of all levels within CREST of the extreme, taken ``width`` high, the outermost that holds at least half as many
+    readings as the fullest: a few readings of a bounce beyond it do not count, nor does a pause short of the stop.
+    """
     depth = (peaks[visit] - values) * side / leg[visit]
-    near = np.bincount(visit[depth < CREST], minlength=len(peaks))
-    # readings near the extreme come first in each visit when sorted by depth, so their median is an index away
     order = np.argsort(visit + np.minimum(depth, 0.999), kind="stable")
-    return values[order[edges[:-1] + (near - 1) // 2]]
+    depth, owner = depth[order], visit[order]
+    last = np.searchsorted(owner + np.minimum(depth, 0.999), owner + np.minimum(depth + (width / leg)[owner], 0.999))
+    crowd = np.where(depth < CREST, np.minimum(last, edges[1:][owner]) - np.arange(len(depth)), 0)
+    fullest = np.maximum.reduceat(crowd, edges[:-1])
+    enough = np.flatnonzero(2 * crowd >= np.maximum(fullest, 1)[owner])
+    first = enough[np.searchsorted(enough, edges[:-1])]
+    mean = np.concatenate(([0.0], np.cumsum(values[order] - values[0])))
+    stop = np.maximum(last[first], first + 1)
+    return values[0] + (mean[stop] - mean[first]) / (stop - first)

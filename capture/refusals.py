@@ -119,7 +119,7 @@ def _near_miss(motion: Motion, stops: Stops) -> list[Reason]:
             "give the plunger more travel and check the arm"
         )
         found.append(Reason(ReasonCode.PLUNGER_OFF, text))
-    elif strokes.half > strokes.full:
+    elif 2 * strokes.half > 3 * strokes.full:
         text = f"{strokes.half} strokes turned back before the stop, {strokes.full} reached it: go all the way each time"
         found.append(Reason(ReasonCode.HALF_STROKES, text))
     elif not stops.rests:

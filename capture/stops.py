@@ -30,6 +30,9 @@ LEAST_STROKES = 4
 LEAST_STROKE_MM = 0.004
 """Reversals smaller than this are never taken for strokes."""
 
+LEAST_END_PLAY_MM = 0.008
+"""Nor is a smaller distance ever called end play: noise and hum reach that far."""
+
 COARSER = 1.5
 """Ratio of one supposed size to the next smaller."""
 
@@ -73,6 +76,7 @@ class Stops:
         share: Share of the readings, first to last dwell, that rest on the less visited stop.
         kept: Index in the trace of each reading used; shape (n,).
         values_mm: Those readings with the drift taken off; shape (n,).
+        step_mm: Resolution of the indicator.
     """
 
     dwells: Dwells
@@ -84,6 +88,7 @@ class Stops:
     round_error: float
     kept: Ints
     values_mm: Floats
+    step_mm: float
 
     @property
     def sound(self) -> bool:
@@ -91,12 +96,12 @@ class Stops:
         return (
             self.strokes.full >= LEAST_STROKES
             and self.strokes.dof >= 2
-            and self.strokes.half <= self.strokes.full
+            and 2 * self.strokes.half <= 3 * self.strokes.full
             and self.rests
             and self.agrees
             and not self.turned
-            and self.strokes.end_play_mm >= LEAST_STROKE_MM
-            and self.strokes.spread_mm <= max(MOST_SPREAD * self.strokes.end_play_mm, MOST_SPREAD_MM)
+            and self.strokes.end_play_mm >= LEAST_END_PLAY_MM
+            and self.strokes.spread_mm <= max(MOST_SPREAD * self.strokes.end_play_mm, MOST_SPREAD_MM) + 0.3 * self.step_mm
         )
 
     @property
@@ -110,12 +115,18 @@ class Stops:
 
         Excursions many times as large are the indicator being handled, and do not count.
         """
-        off = self.dwells.side * self.strokes.residual_mm / self.strokes.end_play_mm
-        outside = ~self.strokes.on_stop & (off > LEAST_BEYOND) & (off < MOST_BEYOND)
-        rested = self.dwells.count >= 0.4 * np.median(self.dwells.count[self.strokes.on_stop])
-        begun = int(np.flatnonzero(self.strokes.on_stop)[0])
-        full = self.strokes.full
-        return 6 * int(outside[begun:].sum()) <= full and 2 * int((outside & rested).sum()) < full
+        strokes, count = self.strokes, self.dwells.count
+        off = self.dwells.side * strokes.residual_mm / strokes.end_play_mm
+        begun = int(np.flatnonzero(strokes.on_stop)[0])
+        rested = ~strokes.on_stop & (count >= 0.4 * np.median(count[strokes.on_stop]))
+        rested &= (np.abs(off) > LEAST_BEYOND) & (np.abs(off) < MOST_BEYOND)
+        rested[0] = False
+        outside = ~strokes.on_stop & (off > LEAST_BEYOND) & (off < MOST_BEYOND)
+        high = self.dwells.side > 0
+        outnumbered = any(
+            np.count_nonzero(rested & side) >= np.count_nonzero(strokes.on_stop & side) for side in (high, ~high)
+        )
+        return 6 * int(outside[begun:].sum()) <= strokes.full and not outnumbered
 
     @property
     def rests(self) -> bool:
@@ -228,8 +239,8 @@ def _match(motion: Motion, values: Floats, turns: Ints, before: Stops | None = N
     if strokes is None:
         return None
     rest, share = _rest(values, dwells, strokes, step)
-    turned = _roundness(motion.times_s, values, dwells, strokes)
-    return Stops(dwells, strokes, drift + strokes.drift_mm_per_s, rest, share, *turned, motion.kept, values)
+    turned = _roundness(motion.times_s, values, dwells, strokes, step)
+    return Stops(dwells, strokes, drift + strokes.drift_mm_per_s, rest, share, *turned, motion.kept, values, step)
 
 
 def _rest(values: Floats, dwells: Dwells, strokes: Strokes, step_mm: float) -> tuple[float, float]:
@@ -259,12 +270,18 @@ def _rest(values: Floats, dwells: Dwells, strokes: Strokes, step_mm: float) -> t
     return min(rests), min(shares)
 
 
-TURNED_ROUND = 0.0371
-"""Mean height of a sine over the middle quarter of a half wave less that over its middle half, in peak-to-peaks."""
+TURNED_ROUND = ((0.25, 0.5, 0.0371), (0.125, 0.25, 0.0095))
+"""Two parts of a half wave in time, and a sine's mean height over the smaller less that over the larger, peak-to-peaks."""
 
 
-def _roundness(times_s: Floats, values: Floats, dwells: Dwells, strokes: Strokes) -> tuple[float, float]:
-    """How round the visits to the stops are: 0 for a rest, 1 for a hub that turns steadily; and the standard error."""
+def _roundness(
+    times_s: Floats, values: Floats, dwells: Dwells, strokes: Strokes, step_mm: float
+) -> tuple[float, float]:
+    """How round the visits to the stops are: 0 for a rest, 1 for a hub that turns steadily; and the standard error.
+
+    Slow strokes with short rests look round over half of a visit, but not over a quarter; a turned hub looks round over
+    both. The less round of the two sizes speaks, on the rounder of the two stops.
+    """
     k = len(dwells)
     inner = strokes.on_stop.copy()
     inner[0] = inner[-1] = False
@@ -273,15 +290,28 @@ def _roundness(times_s: Floats, values: Floats, dwells: Dwells, strokes: Strokes
     middle, half = 0.5 * (begin + end), np.maximum(0.5 * (end - begin), 1e-9)
     place = np.abs(times_s - middle[visit]) / half[visit]
     height = (values - dwells.level_mm[visit]) * dwells.side[visit]
-    narrow, wide = place <= 0.25, place <= 0.5
-    n, w = np.bincount(visit[narrow], minlength=k), np.bincount(visit[wide], minlength=k)
-    rise = np.bincount(visit, weights=height * narrow, minlength=k) / np.maximum(n, 1)
-    rise = rise - np.bincount(visit, weights=height * wide, minlength=k) / np.maximum(w, 1)
-    worst = (0.0, math.inf)
+    means = {}
+    for part in (0.125, 0.25, 0.5):
+        within = place <= part
+        count = np.bincount(visit[within], minlength=k)
+        means[part] = np.bincount(visit[within], weights=height[within], minlength=k) / np.maximum(count, 1)
+        inner &= count > 0
+    worst = (0.0, 1.0)
     for side in (1, -1):
-        r = rise[inner & (n > 0) & (dwells.side == side)] / (TURNED_ROUND * strokes.end_play_mm)
-        if len(r) > 1:
-            mean, error = float(np.median(r)), float(r.std(ddof=1)) / len(r) ** 0.5
-            if mean / max(error, 1e-9) > worst[0] / worst[1]:
-                worst = (mean, error)
+        here = inner & (dwells.side == side)
+        n = int(np.count_nonzero(here))
+        if n < 2:
+            continue
+        wide, narrow = (
+            _mean_and_error((means[a][here] - means[b][here]) / (size * strokes.end_play_mm))
+            for a, b, size in TURNED_ROUND
+        )
+        told = TURNED_ROUND[1][2] * strokes.end_play_mm > 0.3 * step_mm
+        least = narrow if told and narrow[0] + 2 * narrow[1] < MOST_ROUND else wide
+        if least[0] * worst[1] > worst[0] * least[1]:
+            worst = least
     return worst
+
+
+def _mean_and_error(values: Floats) -> tuple[float, float]:
+    return float(np.median(values)), max(1e-9, float(values.std(ddof=1)) / len(values) ** 0.5)

@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
     Flags = NDArray[np.bool_]
 
-MOST_DRIFT_MM_PER_S = 0.012
-"""Creep of the base that is still taken out: 0.72 mm/min. A base that creeps faster has to be clamped again."""
+MOST_DRIFT_MM_PER_S = 0.0085
+"""Creep of the base that is still taken out: 0.5 mm/min. A base that creeps faster has to be clamped again."""
 
 CREEPS = np.linspace(-MOST_DRIFT_MM_PER_S, MOST_DRIFT_MM_PER_S, 31)
 CREEP_STEP = float(CREEPS[1] - CREEPS[0])
