@@ -147,7 +147,7 @@ UNUSABLE_FRESH: dict[str, HubModel] = {
 
 
 def made(kind: str, seed: int) -> SimulatedTrace:
-    """One trace of a kind: the seed draws the noise, and where between two steps of the indicator the hub rests.
+    """One trace of a kind: the seed draws the noise, and where between two steps of the gauge the hub rests.
 
     Without the second, a coarse indicator would round every trace of a kind the same way.
     """

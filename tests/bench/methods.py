@@ -1,8 +1,9 @@
 """The methods that were compared before one was chosen, as working prototypes; see decision 5.
 
-Our own (hysteresis on turning points, votes, least squares) is ``capture.end_play.analyse_trace``. The other three
-stand here, each fitting ``base + side * end_play / 2 + drift * time`` in its own way. They take times, readings in
-millimetres and the resolution, and give an end play, or None where they see no four strokes. None knows of a slip.
+Our own (hysteresis on turning points, votes, least squares) is ``capture.end_play.analyse_trace``. The
+other three stand here, each fitting ``base + side * end_play / 2 + drift * time`` in its own way. They take
+times, readings in millimetres and the resolution, and give an end play, or None where they see no four
+strokes. None knows of a slip.
 """
 
 from __future__ import annotations
@@ -183,7 +184,7 @@ def hidden_markov(times_s: Floats, readings_mm: Floats, resolution_mm: float) ->
 
 
 def segments(y: Floats, price: float) -> list[tuple[int, int]]:
-    """Optimal partition into constant pieces: squares plus ``price`` a piece are least (Jackson et al. 2005)."""
+    """Optimal partition into constant pieces: least squares plus ``price`` a piece (Jackson et al. 2005)."""
     n = len(y)
     sums = np.concatenate(([0.0], np.cumsum(y - y[0])))
     squares = np.concatenate(([0.0], np.cumsum((y - y[0]) ** 2)))

@@ -1,7 +1,8 @@
 """What a user would reach for instead, each as somebody who knows the library would write it in an afternoon.
 
-Each takes times, readings in millimetres and the indicator's resolution, and gives an end play or None. All but the
-plain difference first take single bad readings out with a median of three. None is told anything of the simulator.
+Each takes times, readings in millimetres and the indicator's resolution, and gives an end play or None. All
+but the plain difference first take single bad readings out with a median of three. None is told anything of
+the simulator.
 """
 
 from __future__ import annotations
@@ -63,10 +64,11 @@ def two_means(_times_s: Floats, readings_mm: Floats, _resolution_mm: float) -> f
 
 
 def change_points(times_s: Floats, readings_mm: Floats, resolution_mm: float) -> float | None:
-    """``ruptures`` (KernelCPD, linear kernel: changes of mean), then the median step between neighbouring levels.
+    """``ruptures`` (KernelCPD, linear kernel: changes of mean), then the median step of neighbouring levels.
 
-    Penalty after Schwarz: ``3 variance log n``, the scatter from the differences and no less than a fiftieth of the
-    range, as the hand's wobble is no change. Steps between neighbours hardly see drift or a slip.
+    Penalty after Schwarz: ``3 variance log n``, the scatter from the differences and no less than a
+    fiftieth of the range, as the hand's wobble is no change. Steps between neighbours hardly see drift or a
+    slip.
     """
     y = despiked(readings_mm)
     n = len(y)
