@@ -109,8 +109,8 @@ def show(measurement_id: MeasurementId, log: LogFile = None, as_json: AsJson = F
 def redo(measurement_id: MeasurementId, log: LogFile = None, as_json: AsJson = False) -> None:
     """Analyse a stored trace again, and hold it against what was recorded.
 
-    With the version that measured it the numbers are equal to the last digit. Exit code 3 if the trace gives no
-    end play.
+    With the version that measured it the numbers are equal to the last digit. Exit code 3 if the trace gives
+    no end play.
     """
     from cli.outcome import outcome_lines  # noqa: PLC0415
     from cli.screen import put_json, put_report  # noqa: PLC0415
