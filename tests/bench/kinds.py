@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
 from calc.units import Unit
 from capture.simulator import HubModel, Motion, SimulatedTrace, simulate
 
@@ -146,11 +148,66 @@ UNUSABLE_FRESH: dict[str, HubModel] = {
 }
 
 
+MIXED = "mixed at random"
+"""The name of a further kind, of which each trace has a model of its own; see ``mixed``."""
+
+GAUGES = (
+    (Unit.MM, 3, 1),
+    (Unit.MM, 3, 1),
+    (Unit.MM, 2, 1),
+    (Unit.INCH, 4, 5),
+    (Unit.INCH, 4, 1),
+    (Unit.INCH, 5, 5),
+)
+"""Unit, decimals and step of the indicators that ``mixed`` draws from."""
+
+
+def mixed(seed: int) -> HubModel:
+    """A usable model drawn from all that the estimator has to cope with, in any combination.
+
+    End play from 0.012 mm (and 2.5 steps of the indicator) to 1.6 mm, 4 to 100 readings a second, 4 to 12
+    strokes (6 at least where a gap or a slip takes some away); each trouble in a third to a half of the
+    draws.
+    """
+    rng = np.random.default_rng((seed, 20))
+    unit, decimals, step = GAUGES[int(rng.integers(len(GAUGES)))]
+    resolution = step * 10.0**-decimals * (25.4 if unit is Unit.INCH else 1.0)
+    end_play = float(np.exp(rng.uniform(np.log(max(0.012, 2.5 * resolution)), np.log(1.6))))
+    rate = float(np.exp(rng.uniform(np.log(4.0), np.log(100.0))))
+    quick = bool(rng.random() < 0.2) and rate > 20
+    gaps = int(rng.random() < 0.33)
+    slip = float(rng.uniform(-0.2, 0.2)) if rng.random() < 0.33 else 0.0
+    set_up = bool(rng.random() < 0.33)
+    return HubModel(
+        end_play_mm=end_play,
+        strokes=int(rng.integers(6 if gaps or slip else 4, 13)),
+        dwell_s=0.32 if quick else float(rng.uniform(0.6, 2.0)) * (2.0 if rate < 8 else 1.0),
+        dwell_spread=0.15 if quick else float(rng.uniform(0.1, 0.8)),
+        move_s=0.1 if quick else float(rng.uniform(0.15, 1.0)),
+        half_share=float(rng.choice([0.0, 0.0, 0.15, 0.33])),
+        rate_hz=rate,
+        unit=unit,
+        decimals=decimals,
+        step=step,
+        wobble_mm=float(rng.uniform(0.0, 0.003)) * min(1.0, end_play / 0.05),
+        seat_mm=float(rng.uniform(0.0, 0.001)),
+        bounce_s=float(rng.choice([0.001, 0.002, 0.008])),
+        drift_mm_per_min=float(rng.uniform(-0.4, 0.4)) if rng.random() < 0.5 else 0.0,
+        slip_mm=slip,
+        bad_share=float(rng.choice([0.0, 0.0, 0.01, 0.02])),
+        repeat_share=float(rng.choice([0.0, 0.0, 0.1])),
+        gaps=gaps,
+        setup_s=4.0 if set_up else 0.0,
+        zeroed=set_up,
+        inverted=bool(rng.random() < 0.5),
+    )
+
+
 def made(kind: str, seed: int) -> SimulatedTrace:
     """One trace of a kind: the seed draws the noise, and where between two steps of the gauge the hub rests.
 
     Without the second, a coarse indicator would round every trace of a kind the same way.
     """
-    model = (TUNED | FRESH | UNUSABLE | UNUSABLE_FRESH)[kind]
+    model = mixed(seed) if kind == MIXED else (TUNED | FRESH | UNUSABLE | UNUSABLE_FRESH)[kind]
     golden = 0.6180339887498949
     return simulate(replace(model, offset_mm=model.offset_mm + 0.0254 * (seed * golden % 1.0)), seed)

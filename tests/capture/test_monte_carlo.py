@@ -55,7 +55,7 @@ def test_the_interval_covers_the_truth_as_often_as_it_says() -> None:
 def test_the_standard_uncertainty_is_the_spread_of_the_errors(kind: str) -> None:
     errors, u, _ = drawn(kind)
     spread = float(np.sqrt((errors**2).mean()))
-    # the spread of 100 normal errors is known to 1/sqrt(200) = 7 %, so 1.25 leaves room for three of those; above,
+    # the spread of 100 normal errors is known to 1/sqrt(200) = 7 %, so 1.25 leaves room for three; above,
     # 2.2 is the most that the project allows itself: the resolution's row is taken in full, though noise
     # averages a part of it out
     assert spread / 1.25 <= float(u.mean()) <= 2.2 * spread
