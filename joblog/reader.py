@@ -150,7 +150,7 @@ def _connect(path: Path) -> sqlite3.Connection:
     log = sqlite3.connect(uri, uri=True, timeout=BUSY_S)
     try:
         log.execute("SELECT count(*) FROM sqlite_master")
-    except sqlite3.OperationalError as error:
+    except sqlite3.DatabaseError as error:  # no database at all among them
         log.close()
         no_room = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_READONLY  # read-only folder
         no_room = no_room or error.sqlite_errorcode == sqlite3.SQLITE_IOERR_SHMSIZE  # full disk
