@@ -1,7 +1,7 @@
 """How soon a command answers, against bare Python, in one run and in turns.
 
-Prints medians on the clock and in processor time, which other work disturbs less. Nothing fails on a slow machine:
-the figures are for people.
+Prints medians on the clock and in processor time, which other work disturbs less.
+Nothing fails on a slow machine: the figures are for people.
 """
 # ruff: noqa: T201 - what it prints is what it is for
 
