@@ -149,14 +149,21 @@ def _told(error: Exception) -> tuple[str, int] | None:
     """The line and the exit code for an error a person can do something about; None for a fault of ours."""
     if isinstance(error, CliError):
         return str(error), error.exit_code
-    if isinstance(error, typer.Abort):
-        return "stopped", ExitCode.INTERRUPTED
+    if isinstance(error, typer.Abort) or _by_ctrl_c(error):
+        return "stopped with Ctrl-C", ExitCode.INTERRUPTED
     usage = _usage_mistake(error)
     if usage is not None:
         return usage, ExitCode.MISUSE
     if isinstance(error, OSError):
         return _os_error(error), ExitCode.MISUSE
     return _room_error(error)
+
+
+def _by_ctrl_c(error: BaseException | None) -> bool:
+    """Whether Ctrl-C is behind an error: Python wraps what is raised while a class is being made."""
+    while error is not None and not isinstance(error, KeyboardInterrupt):
+        error = error.__cause__ or error.__context__
+    return error is not None
 
 
 def _usage_mistake(error: Exception) -> str | None:

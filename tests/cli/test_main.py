@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -138,6 +139,18 @@ def test_ctrl_c_is_one_line(capsys: pytest.CaptureFixture[str]) -> None:
     assert capsys.readouterr().err == "shimwright: stopped with Ctrl-C\n"
 
 
+def test_ctrl_c_while_a_class_is_being_made_is_no_fault_of_ours(capsys: pytest.CaptureFixture[str]) -> None:
+    class Interrupted:
+        def __set_name__(self, owner: type, name: str) -> None:
+            raise KeyboardInterrupt
+
+    def loading() -> None:
+        type("Loaded", (), {"part": Interrupted()})
+
+    assert exit_code_of(loading) == 130
+    assert capsys.readouterr().err == "shimwright: stopped with Ctrl-C\n"
+
+
 def test_a_fault_of_ours_is_not_hidden() -> None:
     def faulty() -> None:
         raise ZeroDivisionError
@@ -155,3 +168,19 @@ def test_help_of_a_command_starts_without_numbers_and_the_log() -> None:
         [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
     )
     assert result.stdout == "[]\n"
+
+
+@pytest.mark.parametrize(
+    ("code", "said"),
+    [
+        ("import cli; raise KeyboardInterrupt", "^shimwright: stopped with Ctrl-C\n$"),
+        ("import cli.main; raise KeyboardInterrupt", "^shimwright: stopped with Ctrl-C\n$"),
+        ("import cli; 1 / 0", "(?s)^Traceback.*ZeroDivisionError"),
+    ],
+)
+def test_ctrl_c_while_it_is_still_being_loaded(code: str, said: str) -> None:
+    result = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, stderr=subprocess.PIPE, text=True, check=False
+    )
+    assert result.returncode != 0
+    assert re.search(said, result.stderr)
