@@ -14,9 +14,11 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
 from capture.readings import Trace
 from capture.simulator import HubModel, simulate
+from cli.main import app
 
 ROOT = Path(__file__).parents[2]
 PROGRAM = [sys.executable, "-c", "from cli.main import run; run()"]
@@ -178,6 +180,19 @@ def shimwright(start: Start) -> Shimwright:
         *words: str | Path, env: dict[str, str] | None = None, timeout: float = 30
     ) -> subprocess.CompletedProcess[str]:
         return start(*words, env=env).end(timeout)
+
+    return run
+
+
+@pytest.fixture
+def quick(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Shimwright:
+    """The same without a process of its own, where none is needed: it saves the start."""
+    monkeypatch.setenv("SHIMWRIGHT_LOG", str(tmp_path / "log.sqlite"))
+    monkeypatch.chdir(tmp_path)
+
+    def run(*words: str | Path) -> subprocess.CompletedProcess[str]:
+        result = CliRunner().invoke(app, list(map(str, words)))
+        return subprocess.CompletedProcess(words, result.exit_code, result.stdout, result.stderr)
 
     return run
 
