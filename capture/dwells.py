@@ -42,7 +42,8 @@ class Dwells:
         stop: Index after the last settled reading.
         side: +1 where the readings are high, -1 where they are low.
         edges: Index of the first reading of each visit, and one past the last; shape (k + 1,).
-        spread_mm: Standard deviation of the settled readings about their dwell's middle (robust, one number for all).
+        spread_mm: Standard deviation of the readings within a usual dwell (one number for all).
+        level_u_mm: Standard deviation of a usual dwell's level, as far as its own two halves tell (one number for all).
     """
 
     level_mm: Floats
@@ -53,6 +54,7 @@ class Dwells:
     side: Ints
     edges: Ints
     spread_mm: float
+    level_u_mm: float
 
     def __len__(self) -> int:
         return len(self.level_mm)
@@ -164,7 +166,7 @@ def find_dwells(times_s: Floats, values: Floats, turns: Ints, spread_mm: float, 
     width = np.minimum(np.maximum(max(1.1 * step_mm, 4.0 * spread_mm), 0.03 * leg), 0.3 * leg)
     centre = _middles(values, side[visit], peaks, leg, visit, edges, width)
 
-    tolerance = np.minimum(np.maximum(max(1.1 * step_mm, 4.0 * spread_mm), 0.02 * leg), 0.25 * leg)
+    tolerance = np.minimum(np.maximum(max(1.1 * step_mm, 5.0 * spread_mm), 0.02 * leg), 0.25 * leg)
     off = values - centre[visit]
     inside = np.abs(off) <= tolerance[visit]
     index = np.arange(len(values))
@@ -186,11 +188,35 @@ def find_dwells(times_s: Floats, values: Floats, turns: Ints, spread_mm: float, 
     at = np.bincount(which, weights=times_s[settled], minlength=len(turns)) / count
     where = index[settled]
     ends = np.cumsum(count)
-    # the middle half of each dwell tells the spread: its ends may still belong to the move
+    amid = np.abs(times_s - 0.5 * (arrived + left)[visit]) <= 0.25 * lasted[visit]
+    spread = _spread(values - centre[visit], visit, amid) if amid.any() else 0.0
+    # the two halves of a dwell tell how sure its level is, be the noise from one reading to the next or slower
     place = np.arange(len(rest)) - np.repeat(ends - count, count)
-    amid = np.abs(2 * place + 1 - np.repeat(count, count)) <= np.repeat((count + 1) // 2, count)
-    spread = 1.4826 * float(np.median(np.abs(rest[amid] - (level - centre)[which[amid]])))
-    return Dwells(level, at, count, where[ends - count], where[ends - 1] + 1, side, edges, spread)
+    early_half = 2 * place < np.repeat(count, count)
+    both = count >= 4
+    n_early = np.maximum(np.bincount(which[early_half], minlength=len(turns)), 1)
+    n_late = np.maximum(count - n_early, 1)
+    first_mean = np.bincount(which, weights=rest * early_half, minlength=len(turns)) / n_early
+    second_mean = np.bincount(which, weights=rest * ~early_half, minlength=len(turns)) / n_late
+    apart = np.abs(first_mean - second_mean)[both]
+    level_u = 1.4826 * float(np.median(apart)) / 2 if len(apart) else spread
+    return Dwells(level, at, count, where[ends - count], where[ends - 1] + 1, side, edges, spread, level_u)
+
+
+def _spread(off: Floats, visit: Ints, amid: Flags) -> float:
+    """Standard deviation of the readings of a usual dwell, from all that lie in the middle half of its time.
+
+    Its ends may still belong to the move; and readings chosen by how near they lie would make the spread smaller (or
+    larger) each time it is used to say what is near. Of all dwells the one in the middle speaks, so that a few with a
+    small half stroke in them do not.
+    """
+    which, rest = visit[amid], off[amid]
+    count = np.bincount(which)
+    usual = np.flatnonzero(count >= min(3, int(count.max())))
+    several = np.maximum(count, 1)
+    mean = np.bincount(which, weights=rest) / several
+    square = np.bincount(which, weights=(rest - mean[which]) ** 2) / np.maximum(count - 1, 1)
+    return float(np.sqrt(np.median(square[usual])))
 
 
 def _edges(values: Floats, turns: Ints, peaks: Floats) -> Ints:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from capture.dwells import Dwells, bad_readings, extremes, find_dwells, turning_points
-from capture.strokes import Strokes, match_strokes
+from capture.strokes import MOST_DRIFT_MM_PER_S, Strokes, match_strokes
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -36,15 +36,21 @@ LEAST_END_PLAY_MM = 0.008
 COARSER = 1.5
 """Ratio of one supposed size to the next smaller."""
 
-LEAST_REST = 0.35
+FINER = 0.3
+"""Where strokes of one size are found, strokes smaller than this share of them are not looked for."""
+
+LEAST_REST = 0.3
 """How far the strokes must be from a steadily turned hub (0) towards a square wave (1), by how long they rest."""
 
-LEAST_REST_FOR_LONG = 0.05
-LONG_SHARE = 0.17
+LEAST_REST_FOR_LONG = 0.1
+LONG_SHARE = 0.23
 """The same where so large a share of the readings rests on each stop that only the noise hides how flat they are."""
 
 MOST_ROUND = 0.5
 """Visits to a stop rounder than this (0 a rest, 1 a steadily turned hub), and surely so, are no rests."""
+
+LEAST_RUN_OUT_MM = 0.016
+"""How round a smaller motion is, a hand's wobble hides."""
 
 LEAST_BEYOND = 0.1
 MOST_BEYOND = 3.0
@@ -53,12 +59,17 @@ MOST_BEYOND = 3.0
 SURELY = 3.0
 """Standard errors."""
 
-LEAST_SHARE = 0.05
+LEAST_SHARE = 0.085
 """Share of the readings that must rest on each of the two stops."""
 
-MOST_SPREAD = 0.03
-MOST_SPREAD_MM = 0.004
-"""Largest standard deviation of the dwells: a share of the end play, but always this much (a hand's wobble)."""
+MOST_SPREAD = 0.012
+MOST_SPREAD_MM = 0.0045
+"""Largest standard deviation of the dwells' levels about the fit: a share of the end play, but always this much (a hand's
+wobble) and 0.3 of the resolution (its rounding)."""
+
+MOST_WITHIN = 0.06
+MOST_WITHIN_MM = 0.0045
+"""Largest standard deviation of the readings within a dwell, in the same way."""
 
 STEADY_S = 0.25
 """A hand's force wanders about this slowly, so a dwell this long is half as sure as one without end."""
@@ -101,12 +112,33 @@ class Stops:
             and self.agrees
             and not self.turned
             and self.strokes.end_play_mm >= LEAST_END_PLAY_MM
-            and self.strokes.spread_mm <= max(MOST_SPREAD * self.strokes.end_play_mm, MOST_SPREAD_MM) + 0.3 * self.step_mm
+            and self.tight
+            and abs(self.drift_mm_per_s) <= MOST_DRIFT_MM_PER_S
         )
+
+    @property
+    def regular(self) -> bool:
+        """Whether enough strokes agree, and last, to be what was done to the hub, be it a measurement or not."""
+        return self.strokes.full >= LEAST_STROKES and self.share >= LEAST_SHARE / 3
+
+    @property
+    def settled(self) -> bool:
+        """Whether this is what was done to the hub for most of the time, so that smaller motions are beside the point."""
+        return self.regular and self.share >= LEAST_SHARE and self.agrees
+
+    @property
+    def tight(self) -> bool:
+        """Whether the dwells lie close to the fit, and the readings close to their dwells."""
+        end_play, within = self.strokes.end_play_mm, self.dwells.spread_mm
+        rounding = 0.3 * self.step_mm
+        between = max(MOST_SPREAD * end_play, 2.5 * within, MOST_SPREAD_MM) + rounding
+        return self.strokes.spread_mm <= between and within <= max(MOST_WITHIN * end_play, MOST_WITHIN_MM) + rounding
 
     @property
     def turned(self) -> bool:
         """Whether the visits are too round to be rests: the hub was turned, and this is run-out."""
+        if self.strokes.end_play_mm < LEAST_RUN_OUT_MM:
+            return False
         return self.round > MOST_ROUND and self.round > SURELY * self.round_error
 
     @property
@@ -121,7 +153,8 @@ class Stops:
         rested = ~strokes.on_stop & (count >= 0.4 * np.median(count[strokes.on_stop]))
         rested &= (np.abs(off) > LEAST_BEYOND) & (np.abs(off) < MOST_BEYOND)
         rested[0] = False
-        outside = ~strokes.on_stop & (off > LEAST_BEYOND) & (off < MOST_BEYOND)
+        outside = ~strokes.on_stop & (off > LEAST_BEYOND)
+        outside[int(np.flatnonzero(strokes.on_stop)[-1]) :] &= off[int(np.flatnonzero(strokes.on_stop)[-1]) :] < MOST_BEYOND
         high = self.dwells.side > 0
         outnumbered = any(
             np.count_nonzero(rested & side) >= np.count_nonzero(strokes.on_stop & side) for side in (high, ~high)
@@ -192,17 +225,19 @@ def find_stops(motion: Motion) -> Stops | None:
     nearest: Stops | None = None
     seen = 0
     while size > motion.least_mm / COARSER:
+        if nearest and nearest.settled and size < FINER * nearest.strokes.end_play_mm:
+            break
         turns = turning_points(values, max(size, motion.least_mm), among)
         size /= COARSER
         if len(turns) == seen or len(turns) < 3:
             continue
         seen = len(turns)
         found = _match(motion, values, turns)
-        if found and found.strokes.full >= LEAST_STROKES and found.share >= LEAST_SHARE:
+        if found and found.regular:
             found = _look_again(motion, found)
         if found and found.sound:
             return found
-        if found and (nearest is None or found.strokes.full > nearest.strokes.full):
+        if found and (nearest is None or (found.strokes.full > nearest.strokes.full and not nearest.settled)):
             nearest = found
     return nearest
 
@@ -226,13 +261,13 @@ def _look_again(motion: Motion, found: Stops) -> Stops | None:
 def _match(motion: Motion, values: Floats, turns: Ints, before: Stops | None = None) -> Stops | None:
     """Dwells at these turning points, and the strokes among them that agree."""
     step, known = motion.step_mm, before is not None
-    spread, drift = (before.dwells.spread_mm, before.drift_mm_per_s) if before else (motion.noise_mm, 0.0)
+    spread, drift = (before.dwells.spread_mm, before.drift_mm_per_s) if before else (max(motion.noise_mm, 0.3 * step), 0.0)
     dwells = find_dwells(motion.times_s, values, turns, spread, step)
     usual = float(np.median(np.abs(np.diff(dwells.level_mm))))
     broad = max(
-        0.75 * step, 2.5 * dwells.spread_mm, min(0.005, 0.25 * usual), (0.004 if known else 0.04) * usual
+        1.05 * step, 3.5 * dwells.level_u_mm, min(0.005, 0.25 * usual), (0.004 if known else 0.04) * usual
     )
-    narrow = max(0.75 * step, 3.2 * dwells.spread_mm, 0.0015)
+    narrow = max(0.75 * step, 4.0 * dwells.level_u_mm, 0.0015)
     lasted = float(motion.times_s[-1] - motion.times_s[0])
     steady = max(1.0, STEADY_S * len(values) / lasted) if lasted > 0 else 1.0
     strokes = match_strokes(dwells, broad, narrow, steady)
@@ -270,8 +305,12 @@ def _rest(values: Floats, dwells: Dwells, strokes: Strokes, step_mm: float) -> t
     return min(rests), min(shares)
 
 
-TURNED_ROUND = ((0.25, 0.5, 0.0371), (0.125, 0.25, 0.0095))
-"""Two parts of a half wave in time, and a sine's mean height over the smaller less that over the larger, peak-to-peaks."""
+TURNED_PART = 0.4
+"""Share of the end play, from the stop, that is looked at for how round the visits are."""
+
+TURNED_ROUND = ((0.25, 0.5, 0.0285), (0.125, 0.25, 0.0073))
+"""Two parts in time of a sine's crest of that height: its mean over the smaller less that over the larger, as shares of
+the sine's height from peak to peak."""
 
 
 def _roundness(
@@ -286,10 +325,13 @@ def _roundness(
     inner = strokes.on_stop.copy()
     inner[0] = inner[-1] = False
     visit = np.repeat(np.arange(k), np.diff(dwells.edges))
-    begin, end = times_s[dwells.edges[:-1]], times_s[dwells.edges[1:] - 1]
+    height = (values - dwells.level_mm[visit]) * dwells.side[visit]
+    index = np.arange(len(values))
+    near = height > -TURNED_PART * strokes.end_play_mm
+    begin = times_s[np.minimum(np.minimum.reduceat(np.where(near, index, len(values)), dwells.edges[:-1]), dwells.start)]
+    end = times_s[np.maximum(np.maximum.reduceat(np.where(near, index, -1), dwells.edges[:-1]), dwells.stop - 1)]
     middle, half = 0.5 * (begin + end), np.maximum(0.5 * (end - begin), 1e-9)
     place = np.abs(times_s - middle[visit]) / half[visit]
-    height = (values - dwells.level_mm[visit]) * dwells.side[visit]
     means = {}
     for part in (0.125, 0.25, 0.5):
         within = place <= part
