@@ -16,6 +16,7 @@ from calc.uncertainty import Budget, Component
 from capture.readings import Gauge, Trace
 from capture.refusals import LEAST_READINGS, Reason, reasons_for, too_few_readings
 from capture.stops import Stops, find_stops, motion_of
+from capture.strokes import bend_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -184,7 +185,7 @@ def budget_of(stops: Stops, step_mm: float, gauge: Gauge) -> Budget:
         rows.append(
             Component("indicator's permissible error", "B", gauge.permissible_error_mm / math.sqrt(3))
         )
-    rows.append(Component("drift not steady", "B", abs(strokes.bend_mm) / 2))
+    rows.append(Component("drift not steady", "B", abs(bend_of(stops.dwells, strokes, stops.steady_count)) / 2))
     return Budget(tuple(rows))
 
 

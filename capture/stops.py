@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from capture.dwells import Dwells, bad_readings, extremes, find_dwells, turning_points
-from capture.strokes import MOST_DRIFT_MM_PER_S, Strokes, match_strokes
+from capture.strokes import MOST_DRIFT_MM_PER_S, Strokes, match_strokes, median
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -35,6 +35,9 @@ LEAST_END_PLAY_MM = 0.008
 
 COARSER = 1.5
 """Ratio of one supposed size to the next smaller."""
+
+SAME = 0.25
+"""Drift left over, as a share of the resolution over the whole trace, at which looking again changes nothing."""
 
 FINER = 0.3
 """Where strokes of one size are found, strokes smaller than this share of them are not looked for."""
@@ -88,6 +91,7 @@ class Stops:
         kept: Index in the trace of each reading used; shape (n,).
         values_mm: Those readings with the drift taken off; shape (n,).
         step_mm: Resolution of the indicator.
+        steady_count: How many readings make a dwell's level half as sure as it can be.
     """
 
     dwells: Dwells
@@ -100,6 +104,7 @@ class Stops:
     kept: Ints
     values_mm: Floats
     step_mm: float
+    steady_count: float
 
     @property
     def sound(self) -> bool:
@@ -150,7 +155,7 @@ class Stops:
         strokes, count = self.strokes, self.dwells.count
         off = self.dwells.side * strokes.residual_mm / strokes.end_play_mm
         begun = int(np.flatnonzero(strokes.on_stop)[0])
-        rested = ~strokes.on_stop & (count >= 0.4 * np.median(count[strokes.on_stop]))
+        rested = ~strokes.on_stop & (count >= 0.4 * median(count[strokes.on_stop]))
         rested &= (np.abs(off) > LEAST_BEYOND) & (np.abs(off) < MOST_BEYOND)
         rested[0] = False
         outside = ~strokes.on_stop & (off > LEAST_BEYOND)
@@ -245,13 +250,15 @@ def find_stops(motion: Motion) -> Stops | None:
 def _look_again(motion: Motion, found: Stops) -> Stops | None:
     """The same stops with the drift taken off and the size of stroke known."""
     better: Stops | None = found
-    for _ in range(2):
+    lasted = float(motion.times_s[-1] - motion.times_s[0])
+    for again in range(2):
         if better is None:
             return None
+        if again and abs(better.strokes.drift_mm_per_s) * lasted < SAME * motion.step_mm:
+            break
         drift = better.drift_mm_per_s
         values = motion.values_mm - drift * (motion.times_s - motion.times_s[0])
-        height = max(motion.least_mm, 0.35 * better.strokes.end_play_mm)
-        turns = turning_points(values, height, extremes(values))
+        turns = turning_points(values, max(motion.least_mm, 0.35 * better.strokes.end_play_mm), extremes(values))
         if len(turns) < 3:
             return None
         better = _match(motion, values, turns, better)
@@ -263,7 +270,7 @@ def _match(motion: Motion, values: Floats, turns: Ints, before: Stops | None = N
     step, known = motion.step_mm, before is not None
     spread, drift = (before.dwells.spread_mm, before.drift_mm_per_s) if before else (max(motion.noise_mm, 0.3 * step), 0.0)
     dwells = find_dwells(motion.times_s, values, turns, spread, step)
-    usual = float(np.median(np.abs(np.diff(dwells.level_mm))))
+    usual = median(np.abs(np.diff(dwells.level_mm)))
     broad = max(
         1.05 * step, 3.5 * dwells.level_u_mm, min(0.005, 0.25 * usual), (0.004 if known else 0.04) * usual
     )
@@ -275,7 +282,7 @@ def _match(motion: Motion, values: Floats, turns: Ints, before: Stops | None = N
         return None
     rest, share = _rest(values, dwells, strokes, step)
     turned = _roundness(motion.times_s, values, dwells, strokes, step)
-    return Stops(dwells, strokes, drift + strokes.drift_mm_per_s, rest, share, *turned, motion.kept, values, step)
+    return Stops(dwells, strokes, drift + strokes.drift_mm_per_s, rest, share, *turned, motion.kept, values, step, steady)
 
 
 def _rest(values: Floats, dwells: Dwells, strokes: Strokes, step_mm: float) -> tuple[float, float]:
@@ -356,4 +363,4 @@ def _roundness(
 
 
 def _mean_and_error(values: Floats) -> tuple[float, float]:
-    return float(np.median(values)), max(1e-9, float(values.std(ddof=1)) / len(values) ** 0.5)
+    return median(values), max(1e-9, float(values.std(ddof=1)) / len(values) ** 0.5)

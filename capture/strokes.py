@@ -56,7 +56,6 @@ class Strokes:
         slip_mm: How far the base slipped; 0 if it did not.
         spread_mm: Standard deviation of a well observed dwell about the fit.
         end_play_u_mm: Standard uncertainty of the end play from that spread and the dwells' places.
-        bend_mm: Change of the end play if the creep were not steady but had a curvature, fitted too.
         dof: Dwells on a stop less the parameters fitted.
     """
 
@@ -70,7 +69,6 @@ class Strokes:
     slip_mm: float
     spread_mm: float
     end_play_u_mm: float
-    bend_mm: float
     dof: int
 
 
@@ -147,7 +145,7 @@ def _settle(
                 base = (np.arange(len(level)) >= cut).astype(np.int64)
                 fitted = _fit(side, at, level, weight, on_stop, base) or fitted
         off = np.abs(fitted.residual_mm)
-        usual = 1.4826 * float(np.median(off[fitted.on_stop])) * (1 + 2 / max(1, fitted.dof))
+        usual = 1.4826 * median(off[fitted.on_stop]) * (1 + 2 / max(1, fitted.dof))
         again = off <= max(narrow_mm, min(3.5 * usual, 2 * broad_mm))
         if np.array_equal(again, on_stop):
             break
@@ -273,10 +271,6 @@ def _fit(side: Ints, at: Floats, level: Floats, weight: Floats, on_stop: Flags, 
     residual = level - design @ fit
     dof = len(use) - len(columns)
     variance = float((weight[use] * residual[use] ** 2).sum()) / dof if dof > 0 else 0.0
-    bend = 0.0
-    if dof > 1 and len(columns) > 2:
-        bent, _ = _least_squares(np.column_stack((design, time * time))[use], level[use], weight[use])
-        bend = float(bent[0] - fit[0])
     return Strokes(
         end_play_mm=float(fit[0]),
         drift_mm_per_s=float(fit[2]) / reach if len(use) > 3 + slipped else 0.0,
@@ -288,13 +282,38 @@ def _fit(side: Ints, at: Floats, level: Floats, weight: Floats, on_stop: Flags, 
         slip_mm=float(fit[-1]) if slipped else 0.0,
         spread_mm=variance**0.5,
         end_play_u_mm=(variance * float(cover[0, 0])) ** 0.5,
-        bend_mm=bend,
         dof=dof,
     )
+
+
+def bend_of(dwells: Dwells, strokes: Strokes, steady_count: float) -> float:
+    """How much the end play would change if the creep were not steady but had a curvature too, millimetres."""
+    use = np.flatnonzero(strokes.on_stop)
+    if len(use) < 6 or strokes.dof < 2:
+        return 0.0
+    at = dwells.at_s[use]
+    time = (at - at.mean()) / max(float(at[-1] - at[0]), 1e-9)
+    columns = [0.5 * dwells.side[use], np.ones(len(use)), time, time * time]
+    if strokes.slip_mm:
+        columns.append(strokes.base[use].astype(np.float64))
+    weight = dwells.count[use] / (dwells.count[use] + steady_count)
+    bent, _ = _least_squares(np.column_stack(columns), dwells.level_mm[use], weight)
+    return float(bent[0]) - strokes.end_play_mm
+
+
+def median(values: Floats) -> float:
+    """The middle value of at least one; as ``np.median`` gives it, at a tenth of the time for a few values."""
+    order = np.sort(values)
+    n = len(order)
+    return float(order[n // 2]) if n % 2 else 0.5 * float(order[n // 2 - 1] + order[n // 2])
 
 
 def _least_squares(design: Floats, y: Floats, weight: Floats) -> tuple[Floats, Floats]:
     """Weighted fit and the inverse of the normal matrix; the columns are of order one, so this is well conditioned."""
     weighted = design.T * weight
-    cover = np.linalg.pinv(weighted @ design, hermitian=True)
+    normal = weighted @ design
+    try:
+        cover = np.linalg.inv(normal)
+    except np.linalg.LinAlgError:
+        cover = np.linalg.pinv(normal, hermitian=True)
     return cover @ (weighted @ y), cover
