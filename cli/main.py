@@ -16,7 +16,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from cli import analyse, demo, hub, measure, shim, trace
+from cli import analyse, demo, gauge, hub, measure, shim, trace
 from cli.errors import CliError, ExitCode
 from cli.screen import message, put
 
@@ -72,6 +72,7 @@ measure.add_to(app)
 analyse.add_to(app)
 shim.add_to(app)
 hub.add_to(app)
+gauge.add_to(app)
 trace.add_to(app)
 demo.add_to(app)
 
