@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from calc.alignment import misalignment_u
 from calc.uncertainty import Budget, Component
 from capture.readings import Gauge, Trace
 from capture.refusals import LEAST_READINGS, Reason, reasons_for, too_few_readings
@@ -185,6 +186,9 @@ def budget_of(stops: Stops, step_mm: float, gauge: Gauge) -> Budget:
         rows.append(
             Component("indicator's permissible error", "B", gauge.permissible_error_mm / math.sqrt(3))
         )
+    if gauge.misalignment_deg:
+        u_tilt = misalignment_u(strokes.end_play_mm, gauge.geometry, gauge.misalignment_deg)
+        rows.append(Component("indicator not square to the axis", "B", u_tilt))
     rows.append(Component("drift not steady", "B", abs(bend_of(stops.dwells, strokes, stops.steady_count)) / 2))
     return Budget(tuple(rows))
 

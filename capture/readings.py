@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calc.alignment import Geometry
 from calc.units import Unit, to_mm
 
 if TYPE_CHECKING:
@@ -35,6 +36,8 @@ class Gauge:
         permissible_error_mm: Largest permissible error over the travel used (plus or minus), millimetres; None when
             not stated, and then it has no row in the budget.
         permissible_error_source: Where that figure stands.
+        misalignment_deg: Largest angle by which it may stand off square, degrees; None when not stated.
+        geometry: Which way that angle acts; see ``calc.alignment``.
     """
 
     unit: Unit | None = None
@@ -42,6 +45,8 @@ class Gauge:
     range_mm: float | None = None
     permissible_error_mm: float | None = None
     permissible_error_source: str = ""
+    misalignment_deg: float | None = None
+    geometry: Geometry = Geometry.PLUNGER
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from cli.arguments import AsJson, example
+from cli.arguments import AsJson, GeometryName, Misalignment, example, standing
 from cli.errors import ExitCode
 
 
@@ -24,6 +24,8 @@ def analyse(
         str | None,
         typer.Option(metavar="NAME|FILE", help="Gauge profile, for the indicator's permissible error."),
     ] = None,
+    misalignment: Misalignment = None,
+    geometry: GeometryName = "plunger",
     as_json: AsJson = False,
 ) -> None:
     """Work out end play and its uncertainty from every stroke in trace files.
@@ -38,7 +40,7 @@ def analyse(
     from cli.outcome import NO_NUMBERS, outcome_lines  # noqa: PLC0415
     from cli.screen import message, put_json, put_report  # noqa: PLC0415
 
-    gauge = Gauge() if profile is None else load_profile(profile).gauge
+    gauge = standing(Gauge() if profile is None else load_profile(profile).gauge, misalignment, geometry)
     worst = ExitCode.ANSWERED
     for number, file in enumerate(files):
         try:

@@ -11,6 +11,7 @@ from cli.errors import MisuseError
 
 if TYPE_CHECKING:
     from calc.units import Unit
+    from capture.readings import Gauge
 
 CORNERS = ("LF", "RF", "LR", "RR")
 """Left front, right front, left rear, right rear."""
@@ -28,6 +29,22 @@ LogFile = Annotated[
         metavar="FILE",
         help="The log. Default: SHIMWRIGHT_LOG, else one under your data folder.",
         show_default=False,
+    ),
+]
+
+Misalignment = Annotated[
+    float | None,
+    typer.Option(
+        metavar="DEG",
+        help="Largest angle by which the indicator may stand off square; has a row in the budget.",
+    ),
+]
+GeometryName = Annotated[
+    str,
+    typer.Option(
+        "--geometry",
+        metavar="plunger|lever|projected",
+        help="Which way it acts: a tilted plunger, a lever at an angle, or travel seen at an angle.",
     ),
 ]
 
@@ -130,3 +147,27 @@ def one_of(option: str, text: str, known: tuple[str, ...], meaning: str) -> str:
         *some, last = known
         raise MisuseError(option, f'"{text}" is not known: use {", ".join(some)} or {last} ({meaning})')
     return text
+
+
+def standing(gauge: Gauge, misalignment_deg: float | None, geometry: str) -> Gauge:
+    """The gauge with how it stands on the hub.
+
+    Args:
+        gauge: What its profile says.
+        misalignment_deg: ``--misalignment``, degrees; None if not given.
+        geometry: ``--geometry``.
+
+    Raises:
+        MisuseError: If the angle is outside what a cosine can tell, or the geometry is unknown.
+    """
+    from dataclasses import replace  # noqa: PLC0415
+
+    from calc.alignment import MOST_TILT_DEG, Geometry  # noqa: PLC0415
+
+    if geometry not in tuple(Geometry):
+        raise MisuseError("--geometry", f'"{geometry}" is unknown: give one of {", ".join(Geometry)}')
+    if misalignment_deg is None:
+        return gauge
+    if not 0 <= misalignment_deg <= MOST_TILT_DEG:
+        raise MisuseError("--misalignment", f"{misalignment_deg:g} is outside 0 to {MOST_TILT_DEG:g} degrees")
+    return replace(gauge, misalignment_deg=misalignment_deg, geometry=Geometry(geometry))

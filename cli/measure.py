@@ -3,12 +3,24 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from cli.arguments import AsJson, LogFile, corner_of, example, stage_of, thickness_mm, unit_of
+from cli.arguments import (
+    AsJson,
+    GeometryName,
+    LogFile,
+    Misalignment,
+    corner_of,
+    example,
+    stage_of,
+    standing,
+    thickness_mm,
+    unit_of,
+)
 from cli.errors import MisuseError
 
 if TYPE_CHECKING:
@@ -52,6 +64,8 @@ def measure(  # noqa: PLR0917 - options are given by name
         str | None, typer.Option(metavar="TEXT", help="Which vehicle; kept in the log.")
     ] = None,
     job: Annotated[str | None, typer.Option(metavar="TEXT", help="Which job; kept in the log.")] = None,
+    misalignment: Misalignment = None,
+    geometry: GeometryName = "plunger",
     log: LogFile = None,
     timeout: Annotated[
         float | None, typer.Option(metavar="S", help="Give up after so many seconds. Default: wait.")
@@ -77,12 +91,14 @@ def measure(  # noqa: PLR0917 - options are given by name
     from joblog.store import Store  # noqa: PLC0415
 
     hub_file = load_hub(hub)
+    speech = load_profile(profile)
+    speech = replace(speech, gauge=standing(speech.gauge, misalignment, geometry))
     order = Order(
         hub=hub_file,
         corner=corner,
         stage=stage,
         link=link,
-        profile=load_profile(profile),
+        profile=speech,
         unit=gauge_unit,
         fitted_mm=fitted_mm,
         timeout_s=timeout,

@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from typing import Any, Literal, get_args
 
+from calc.alignment import Geometry
 from calc.units import Unit
 from capture.readings import Gauge, Trace
 from joblog.errors import RecordError
@@ -195,6 +196,8 @@ def from_row(row: dict[str, Any], trace: Trace) -> Measurement:
     gauge = json.loads(row["gauge"])
     if gauge.get("unit") is not None:
         gauge["unit"] = Unit(gauge["unit"])
+    if "geometry" in gauge:
+        gauge["geometry"] = Geometry(gauge["geometry"])
     return Measurement(
         **{name: row[name] for name in _AS_THEY_ARE},
         unit=Unit(row["unit"]),
