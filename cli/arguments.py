@@ -87,6 +87,18 @@ def thickness_mm(option: str, text: str) -> float:
     return thickness
 
 
+def uncertainty_mm(option: str, text: str) -> float:
+    """Read a standard uncertainty, millimetres, at least 0.
+
+    Raises:
+        MisuseError: If it is none.
+    """
+    u_mm = length_mm(option, text)
+    if u_mm < 0:
+        raise MisuseError(option, f'"{text}" is no uncertainty: it cannot be below 0')
+    return u_mm
+
+
 def lengths_mm(option: str, text: str) -> list[float]:
     """Read lengths with commas between them; a unit may stand at the last one only.
 

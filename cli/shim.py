@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from cli.arguments import AsJson, example, length_mm, lengths_mm, one_of, thickness_mm
+from cli.arguments import AsJson, example, length_mm, lengths_mm, one_of, thickness_mm, uncertainty_mm
 from cli.errors import MisuseError
 
 if TYPE_CHECKING:
@@ -58,14 +58,24 @@ def shim(  # noqa: PLR0917 - options are given by name
     decision: Annotated[
         str | None, typer.Option(metavar="simple|guarded", help="Rule at a limit, before the hub file's.")
     ] = None,
+    shim_u: Annotated[
+        str | None,
+        typer.Option(
+            "--shim-u", metavar="L", help="Standard uncertainty of a shim's thickness, before the hub's."
+        ),
+    ] = None,
+    reassembly_u: Annotated[
+        str | None,
+        typer.Option(
+            "--reassembly-u", metavar="L", help="Standard deviation from one reassembly to the next."
+        ),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Work out the zero shim, what each size on hand would give, and the one to fit."""
     end_play_mm = length_mm("--end-play", end_play)
     fitted_mm = thickness_mm("--fitted", fitted)
-    u_mm = 0.0 if u is None else length_mm("--u", u)
-    if u_mm < 0:
-        raise MisuseError("--u", f'"{u}" is no uncertainty: it cannot be below 0')
+    u_mm = 0.0 if u is None else uncertainty_mm("--u", u)
     if hub is not None:
         for option, value in (("--sizes", sizes), ("--least", least), ("--most", most), ("--effect", effect)):
             if value is not None:
@@ -76,6 +86,10 @@ def shim(  # noqa: PLR0917 - options are given by name
     else:
         rules = _from_options(sizes, least, most, effect or "opens", _unit_typed(end_play))
     rules = _with_rules(rules, aim, decision)
+    if shim_u is not None:
+        rules = replace(rules, shim_u_mm=uncertainty_mm("--shim-u", shim_u))
+    if reassembly_u is not None:
+        rules = replace(rules, reassembly_u_mm=uncertainty_mm("--reassembly-u", reassembly_u))
 
     from calc.shims import choose_shim  # noqa: PLC0415
     from cli.fitting import shim_object  # noqa: PLC0415

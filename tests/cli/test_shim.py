@@ -146,3 +146,18 @@ def test_a_hub_whose_nut_sets_the_end_play_has_no_shim(tmp_path: Path) -> None:
     result = run("--end-play", "0.2mm", "--fitted", "3mm", "--hub", front)
     assert result.exit_code == 2
     assert "nut of this hub sets its end play" in result.stderr
+
+
+def test_each_uncertainty_can_be_given() -> None:
+    # GUM 5.1.2: the reading, the fitted shim, the new one, and reassembly, added in squares
+    found = answer(*FACT, *SIZES, "--u", "2um", "--shim-u", "3um", "--reassembly-u", "6um")
+    choice = found["choice"]
+    assert isinstance(choice, dict)
+    assert choice["u_mm"] == pytest.approx((4 + 9 + 9 + 36) ** 0.5 / 1000, rel=1e-12)
+
+
+@pytest.mark.parametrize("option", ["--u", "--shim-u", "--reassembly-u"])
+def test_an_uncertainty_below_nothing_is_named(option: str) -> None:
+    result = run(*FACT, *SIZES, f"{option}=-4um")
+    assert result.exit_code == 2
+    assert result.stderr.strip() == f'shimwright: {option}: "-4um" is no uncertainty: it cannot be below 0'
