@@ -29,7 +29,7 @@ def true_per_reading(geometry: Geometry, angle_deg: float) -> float:
 
     Args:
         geometry: How the indicator meets the hub.
-        angle_deg: Between the plunger (or the line of sight) and the axis, or the lever and the face, degrees;
+        angle_deg: Between the plunger (or line of sight) and the axis, or the lever and the face, degrees;
             0 to 60.
 
     Raises:
@@ -53,7 +53,7 @@ def true_per_reading(geometry: Geometry, angle_deg: float) -> float:
 def misalignment_u(length_mm: float, geometry: Geometry, most_deg: float) -> float:
     """Standard uncertainty of a length that is not corrected for a tilt of anything from 0 to ``most_deg``.
 
-    The error lies between 0 and its size at the largest tilt, evenly for want of better knowledge. Since it is
+    The error lies between 0 and its size at the largest tilt, evenly for want of better knowledge. As it is
     not corrected, its mean counts too: half the bound squared and the variance of the rectangle, together a
     third of the bound squared.
 
