@@ -15,6 +15,9 @@ import os
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import argparse
+import contextlib
+import datetime as dt
+import io
 import sys
 import time
 from collections import Counter
@@ -37,6 +40,7 @@ USABLE = (*TUNED, *FRESH)
 KINDS = (*USABLE, MIXED, *UNUSABLE, *UNUSABLE_FRESH)
 HALF_THOU_UM = 12.7
 OURS = "ours"
+BEGINS, ENDS = "<!-- bench_estimator -->", "<!-- end of bench_estimator -->"
 MIXED_SEEDS = 10
 """So many times as many traces are mixed at random as there are of any other kind."""
 OTHERS = RIVALS | METHODS
@@ -96,13 +100,14 @@ def judge(task: tuple[str, int, tuple[str, ...]]) -> Result:
     return Result(kind, seed, error, oracle, expanded, why, seconds)
 
 
-def run(kinds: Sequence[str], seeds: range, names: tuple[str, ...]) -> list[Result]:
-    """Judge every kind with every seed, in two processes."""
-    tasks = [
-        (kind, seed, names)
-        for kind in kinds
-        for seed in (range(seeds.start, seeds.start + MIXED_SEEDS * len(seeds)) if kind == MIXED else seeds)
-    ]
+def run(kinds: Sequence[str], seeds: range, rivals: list[str], methods: list[str]) -> list[Result]:
+    """Judge every kind with every seed, in two processes; the methods leave out what is mixed at random."""
+    tasks: list[tuple[str, int, tuple[str, ...]]] = []
+    for kind in kinds:
+        mixed = kind == MIXED
+        last = seeds.start + len(seeds) * (MIXED_SEEDS if mixed else 1)
+        names = (*rivals, *([] if mixed else methods))
+        tasks += [(kind, seed, names) for seed in range(seeds.start, last)]
     with ProcessPoolExecutor(2) as pool:
         return list(pool.map(judge, tasks, chunksize=10))
 
@@ -227,10 +232,15 @@ TOTALS = (
 def print_unusable(results: Sequence[Result], names: Sequence[str]) -> None:
     """How often a number was given where there is none."""
     head("no end play to find", "accepted %", "reasons of ours", *(f"{name} accepted %" for name in names))
-    kinds = {r.kind: [q for q in results if q.kind == r.kind] for r in results}
-    for kind, rows in (kinds | {"all": list(results)}).items():
+    sets = {r.kind: [q for q in results if q.kind == r.kind] for r in results}
+    sets["**all tuned**"] = [r for r in results if r.kind in UNUSABLE]
+    sets["**all fresh**"] = [r for r in results if r.kind in UNUSABLE_FRESH]
+    sets["**all**"] = list(results)
+    for kind, rows in sets.items():
+        if not rows:
+            continue
         reasons = Counter(r.why.split(",")[0] for r in rows if r.why)
-        said = ", ".join(f"{code} {count}" for code, count in reasons.most_common()) if kind != "all" else ""
+        said = "" if "*" in kind else ", ".join(f"{code} {count}" for code, count in reasons.most_common())
         shares = [
             percent(sum(e is not None for e in errors), len(rows))
             for errors in by_method(rows, [OURS, *names])
@@ -286,8 +296,41 @@ def print_cases(usable: Sequence[Result], unusable: Sequence[Result]) -> None:
             row(r.kind, r.seed, "accepted", r.ours, r.expanded, "")
 
 
-def main() -> None:
+def report(args: argparse.Namespace) -> None:
     """Measure and print."""
+    rivals = list(RIVALS) if args.rivals else []
+    methods = list(METHODS) if args.methods else []
+    started = time.perf_counter()
+    seeds = range(args.first, args.first + args.seeds)
+    results = run(args.kinds or list(KINDS), seeds, rivals, methods)
+    usable = [r for r in results if r.kind in USABLE or r.kind == MIXED]
+    unusable = [r for r in results if r.kind in UNUSABLE or r.kind in UNUSABLE_FRESH]
+    today = dt.datetime.now(dt.UTC).date()
+    print(
+        f"Measured {today}; seeds {seeds[0]} to {seeds[-1]} ({MIXED_SEEDS} times as many mixed at random); "
+        f"lengths in µm; {time.perf_counter() - started:.0f} s in two processes."
+    )
+    if usable:
+        print_totals(usable)
+    if unusable:
+        print_unusable(unusable, rivals)
+    if usable and (methods or rivals):
+        print_methods([r for r in usable if r.kind != MIXED], unusable, [*methods, *rivals])
+    if usable:
+        print_usable(usable, rivals)
+    if args.cases:
+        print_cases(usable, unusable)
+
+
+def put_into(page: Path, text: str) -> None:
+    """Put the tables between the two marks on a page."""
+    before, rest = page.read_text(encoding="utf-8").split(BEGINS)
+    after = rest.split(ENDS)[1]
+    page.write_text(f"{before}{BEGINS}\n\n{text}\n{ENDS}{after}", encoding="utf-8")
+
+
+def main() -> None:
+    """Read the arguments; measure; print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("--seeds", type=int, default=50, help="traces of each kind (default %(default)s)")
     parser.add_argument("--first", type=int, default=1, help="first seed (default %(default)s)")
@@ -295,24 +338,14 @@ def main() -> None:
     parser.add_argument("--rivals", action="store_true", help="with what a user would reach for instead")
     parser.add_argument("--methods", action="store_true", help="with the methods that were compared")
     parser.add_argument("--cases", action="store_true", help="list single traces that went wrong")
+    parser.add_argument("--write", type=Path, metavar="PAGE", help="put the tables on this page too")
     args = parser.parse_args()
-    rivals = list(RIVALS) if args.rivals else []
-    methods = list(METHODS) if args.methods else []
-    started = time.perf_counter()
-    seeds = range(args.first, args.first + args.seeds)
-    results = run(args.kinds or list(KINDS), seeds, (*rivals, *methods))
-    usable = [r for r in results if r.kind in USABLE or r.kind == MIXED]
-    unusable = [r for r in results if r.kind in UNUSABLE or r.kind in UNUSABLE_FRESH]
-    print(f"seeds {seeds[0]} to {seeds[-1]}; lengths in µm; {time.perf_counter() - started:.0f} s")
-    if usable:
-        print_usable(usable, rivals)
-        print_totals(usable)
-    if unusable:
-        print_unusable(unusable, rivals)
-    if usable and (methods or rivals):
-        print_methods([r for r in usable if r.kind != MIXED], unusable, [*methods, *rivals])
-    if args.cases:
-        print_cases(usable, unusable)
+    out = io.StringIO()
+    with contextlib.redirect_stdout(out):
+        report(args)
+    print(out.getvalue(), end="")
+    if args.write:
+        put_into(args.write, out.getvalue())
 
 
 if __name__ == "__main__":
