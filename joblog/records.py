@@ -23,7 +23,7 @@ STATES: tuple[State, ...] = get_args(State)
 
 _AS_THEY_ARE = (
     "id", "at", "corner", "stage", "state", "verdict", "p_within", "hub_title", "hub_text", "least_mm",
-    "most_mm", "fitted_mm", "vehicle", "job", "link", "profile", "version",
+    "most_mm", "fitted_mm", "vehicle", "job", "link", "profile", "version", "gauge_name", "gauge_note",
 )  # fmt: skip
 
 Row = dict[str, str | int | float | None]
@@ -81,6 +81,9 @@ class Measurement:
         shim: The shim worked out, as ``shimwright shim --json`` prints it; None without one.
         vehicle: Which vehicle, free text.
         job: Which job, free text.
+        gauge_name: What the shop calls the gauge, such as its serial number; None when not given.
+        gauge_note: What was known against the gauge when it measured (its last check failed, or is too old);
+            None when nothing was.
         link: URL that the readings came over.
         profile: Name of the gauge profile.
         gauge: What was known of the gauge; the analysis depends on it.
@@ -115,6 +118,8 @@ class Measurement:
     shim: dict[str, Any] | None = None
     vehicle: str | None = None
     job: str | None = None
+    gauge_name: str | None = None
+    gauge_note: str | None = None
 
     def __post_init__(self) -> None:
         _one_of("corner", self.corner, CORNERS)
@@ -135,7 +140,8 @@ class Measurement:
     def measure_object(self) -> dict[str, Any]:
         """The measurement as ``shimwright measure --json`` prints it and as it is published.
 
-        Keys and order: those of the analysis, then the measurement's own; ``shim`` only when there is one.
+        Keys and order: those of the analysis, then the measurement's own; ``shim`` and ``gauge_note`` only
+        when there is one.
         """
         own: dict[str, Any] = {
             "measurement_id": self.id,
@@ -147,6 +153,8 @@ class Measurement:
         }
         if self.shim is not None:
             own["shim"] = self.shim
+        if self.gauge_note is not None:
+            own["gauge_note"] = self.gauge_note
         return self.analysis | own
 
 
@@ -182,6 +190,8 @@ def to_row(measurement: Measurement) -> Row:
         "gauge": _json("gauge", asdict(m.gauge)),
         "simulated": int(m.simulated),
         "version": m.version,
+        "gauge_name": m.gauge_name,
+        "gauge_note": m.gauge_note,
         "analysis": _json("analysis", m.analysis),
     }
 

@@ -109,6 +109,41 @@ STEPS: tuple[Step, ...] = (
             """,
         ),
     ),
+    Step(
+        "0002_gauge_checks",
+        (
+            """
+            CREATE TABLE gauge_check (
+                seq INTEGER PRIMARY KEY,
+                id TEXT NOT NULL UNIQUE,
+                at TEXT NOT NULL,
+                place TEXT NOT NULL,
+                link TEXT NOT NULL,
+                profile TEXT NOT NULL,
+                gauge_name TEXT,
+                unit TEXT NOT NULL CHECK (unit IN ('mm', 'in')),
+                block_mm REAL NOT NULL,
+                block_u_mm REAL,
+                repeats INTEGER NOT NULL,
+                error_mm REAL NOT NULL,
+                u_mm REAL NOT NULL,
+                expanded_mm REAL NOT NULL,
+                repeatability_mm REAL NOT NULL,
+                permissible_error_mm REAL,
+                outcome TEXT CHECK (outcome IN ('pass', 'fail', 'undecided')),
+                p_within REAL,
+                simulated INTEGER NOT NULL CHECK (simulated IN (0, 1)),
+                version TEXT NOT NULL,
+                found TEXT NOT NULL CHECK (json_valid(found))
+            ) STRICT
+            """,
+            "CREATE INDEX gauge_check_place ON gauge_check (place, profile)",
+            "CREATE INDEX gauge_check_name ON gauge_check (gauge_name) WHERE gauge_name IS NOT NULL",
+            *_insert_only("gauge_check", "id"),
+            "ALTER TABLE measurement ADD COLUMN gauge_name TEXT",
+            "ALTER TABLE measurement ADD COLUMN gauge_note TEXT",
+        ),
+    ),
 )
 
 

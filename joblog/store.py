@@ -11,6 +11,7 @@ from typing import NamedTuple, Self
 
 from sqlite_utils import Database
 
+from joblog.checks import GaugeCheck, check_row
 from joblog.codec import encode_trace
 from joblog.errors import AlreadyLogged, RecordError
 from joblog.fetch import fetch
@@ -105,6 +106,21 @@ class Store:
                 if self._holds(measurement.id):
                     raise AlreadyLogged(measurement.id) from error
                 raise RecordError("measurement", str(error)) from error
+
+    def add_check(self, check: GaugeCheck) -> None:
+        """Record a check of a gauge; when this returns it is on the disk.
+
+        Raises:
+            RecordError: If a part of it cannot be stored, or its id is in the log.
+            LogFileError: If it cannot be written.
+        """
+        row = check_row(check)
+        with speaking_of(self.path):
+            try:
+                with self._db.atomic():
+                    self._insert("gauge_check", row)
+            except sqlite3.IntegrityError as error:
+                raise RecordError("gauge check", str(error)) from error
 
     def get(self, measurement_id: str) -> Measurement:
         """One measurement, whole.

@@ -8,12 +8,14 @@ import sqlite3
 import threading
 from collections.abc import Callable
 from contextlib import closing
+from dataclasses import asdict
 from pathlib import Path
 
 import pytest
 
 from capture.traces import read_csv
 from joblog import schema
+from joblog.checks import list_checks
 from joblog.errors import LogFailed, LogFull, LogTooNew
 from joblog.export import export_log
 from joblog.fetch import load_measurement
@@ -48,7 +50,7 @@ def backups(path: Path) -> list[Path]:
     return sorted(path.parent.glob(f"{path.name}.*backup*"))
 
 
-@pytest.mark.parametrize("version", [1])  # a later version adds its own golden log here, and keeps these
+@pytest.mark.parametrize("version", [1, 2])  # a later version adds its own golden log here, and keeps these
 def test_a_golden_log_is_read_by_today_s_program(tmp_path: Path, version: int) -> None:
     path = tmp_path / "log.sqlite"
     shutil.copy(GOLDEN / f"version-{version}.db", path)
@@ -66,6 +68,23 @@ def test_a_golden_log_is_read_by_today_s_program(tmp_path: Path, version: int) -
         if was["readings"]:
             assert trace == read_csv(GOLDEN / f"version-{version}.{was['measurement_id'][:8]}.csv")
         assert len(trace) == was["readings"]
+
+
+def test_the_checks_of_a_golden_log_are_read(tmp_path: Path) -> None:
+    path = tmp_path / "log.sqlite"
+    shutil.copy(GOLDEN / "version-2.db", path)
+    expected = [json.loads(line) for line in (GOLDEN / "version-2.checks.jsonl").read_text().splitlines()]
+    for check, was in zip(list_checks(path), expected, strict=True):
+        now = asdict(check)
+        assert {key: now[key] for key in was} == was
+
+
+def test_a_log_from_before_the_checks_has_none(tmp_path: Path) -> None:
+    path = tmp_path / "log.sqlite"
+    shutil.copy(GOLDEN / "version-1.db", path)
+    assert list_checks(path) == []
+    measurement = load_measurement(path, "1111")
+    assert (measurement.gauge_name, measurement.gauge_note) == (None, None)
 
 
 def test_an_older_log_is_upgraded_after_a_copy(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
