@@ -16,8 +16,9 @@ from typing import Any, TypeVar
 
 _BARE_OR_QUOTED = r"""(?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')"""
 _PATH = rf"{_BARE_OR_QUOTED}(?:\s*\.\s*{_BARE_OR_QUOTED})*"
-_HEADER = re.compile(rf"\s*\[\[?\s*({_PATH})\s*\]\]?\s*(?:#.*)?")
+_HEADER = re.compile(rf"\s*(\[\[?)\s*({_PATH})\s*\]\]?\s*(?:#.*)?")
 _KEY = re.compile(rf"\s*({_PATH})\s*=\s*(.*)")
+_NUMBER = re.compile(r"\[\d+\]")
 _AT_LINE = re.compile(r"\s*\(at line (\d+), column \d+\)$|\s*\(at end of document\)$")
 
 EnumT = TypeVar("EnumT", bound=StrEnum)
@@ -81,7 +82,7 @@ class Document:
 
     Attributes:
         values: Our values by full key; keys that were absent or wrong are missing.
-        tables: Names of the tables that the file has.
+        tables: Names of the tables that the file has; of an array of tables each one, ``gauge[1]``, ``gauge[2]``.
         problems: Every mistake, in the order of discovery.
         lines: Line of each key and table, from 1.
     """
@@ -99,6 +100,11 @@ class Document:
             key = key.rpartition(".")[0]
         return None
 
+    def rows(self, array: str) -> list[str]:
+        """The names of an array's tables, from its first: ``gauge[1]``, ``gauge[2]`` and so on."""
+        count = sum(table.startswith(f"{array}[") and table.endswith("]") for table in self.tables)
+        return [f"{array}[{number}]" for number in range(1, count + 1)]
+
     def wrong(self, key: str, *texts: str) -> None:
         """Note mistakes at ``key``."""
         self.problems.extend(Problem(key, self.line(key), text) for text in texts)
@@ -113,7 +119,8 @@ def read_document(text: str, keys: Mapping[str, Key]) -> Document:
 
     Args:
         text: The whole file.
-        keys: The keys that it may have, by full name; ``a.b`` stands in table ``a``.
+        keys: The keys that it may have, by full name; ``a.b`` stands in table ``a``, and ``a[].b`` in each table
+            of the array ``a``, whose tables are counted from 1: the value of the first is ``a[1].b``.
 
     Returns:
         The document; when the text is no TOML at all, its only problem says so.
@@ -125,29 +132,45 @@ def read_document(text: str, keys: Mapping[str, Key]) -> Document:
         document.problems.append(_no_toml(str(err), text))
         return document
     _read_table(document, tree, "", keys)
-    for name, key in keys.items():
-        table = name.rpartition(".")[0]
-        wanted = key.needed is Needed.ALWAYS or (
-            key.needed is Needed.WITH_ITS_TABLE and table in document.tables
-        )
-        if wanted and name not in document.values and not any(_at(p.key, name) for p in document.problems):
-            document.wrong(name, "is missing")
+    for pattern, key in keys.items():
+        array, mark, rest = pattern.partition("[]")
+        for name in [f"{row}{rest}" for row in document.rows(array)] if mark else [pattern]:
+            table = name.rpartition(".")[0]
+            wanted = key.needed is Needed.ALWAYS or (
+                key.needed is Needed.WITH_ITS_TABLE and table in document.tables
+            )
+            if (
+                wanted
+                and name not in document.values
+                and not any(_at(p.key, name) for p in document.problems)
+            ):
+                document.wrong(name, "is missing")
     return document
 
 
 def key_lines(text: str) -> dict[str, int]:
-    r"""The line of each key and table of a TOML text, from 1, by full name.
+    r"""The line of each key and table of a TOML text, from 1, by full name; an array's tables are numbered from 1.
 
     >>> key_lines('title = "x"\n[shim]\ntrial = 3.75\n')
     {'title': 1, 'shim': 2, 'shim.trial': 3}
+    >>> key_lines('[[gauge]]\nname = "x"\n[[gauge]]\n')
+    {'gauge': 1, 'gauge[1]': 1, 'gauge[1].name': 2, 'gauge[2]': 3}
     """
     lines: dict[str, int] = {}
+    counts: dict[str, int] = {}
     table, inside = "", ""
     for number, line in enumerate(text.splitlines(), start=1):
         if inside:
             inside = "" if inside in line else inside
         elif match := _HEADER.fullmatch(line):
-            table = _plain(match[1])
+            table = _plain(match[2])
+            if match[1] == "[[":
+                counts[table] = counts.get(table, 0) + 1
+                lines.setdefault(table, number)
+                table = f"{table}[{counts[table]}]"
+            elif table.partition(".")[0] in counts:  # a table inside an array's last one
+                array, dot, below = table.partition(".")
+                table = f"{array}[{counts[array]}]{dot}{below}"
             lines.setdefault(table, number)
         elif match := _KEY.match(line):
             key = _plain(match[1])
@@ -233,33 +256,52 @@ def shown(value: object) -> str:
 
 
 def _read_table(document: Document, tree: dict[str, object], prefix: str, keys: Mapping[str, Key]) -> None:
+    known_as = _NUMBER.sub("[]", prefix)
     for part, value in tree.items():
         name = f"{prefix}{part}"
-        if name in keys:
+        if f"{known_as}{part}" in keys:
             try:
-                document.values[name] = keys[name].read(value)
+                document.values[name] = keys[f"{known_as}{part}"].read(value)
             except Wrong as err:
                 document.wrong(name, *err.texts)
-        elif any(key.startswith(f"{name}.") for key in keys):
+        elif any(key.startswith(f"{known_as}{part}[].") for key in keys):
+            _read_array(document, value, name, keys)
+        elif any(key.startswith(f"{known_as}{part}.") for key in keys):
             if isinstance(value, dict):
                 document.tables.add(name)
                 _read_table(document, value, f"{name}.", keys)
             else:
                 document.wrong(name, f"{shown(value)} is no table: write [{name}] and its keys below it")
         else:
-            document.wrong(name, _unknown(part, prefix, keys))
+            document.wrong(name, _unknown(part, known_as, keys))
+
+
+def _read_array(document: Document, value: object, name: str, keys: Mapping[str, Key]) -> None:
+    if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+        document.wrong(name, f"{shown(value)} is no list of tables: write [[{name}]] above the keys of each")
+        return
+    for number, item in enumerate(value, start=1):
+        row = f"{name}[{number}]"
+        document.tables.add(row)
+        _read_table(document, item, f"{row}.", keys)
 
 
 def _unknown(part: str, prefix: str, keys: Mapping[str, Key]) -> str:
     from difflib import get_close_matches  # noqa: PLC0415  (only a file with a mistake pays for it)
 
-    known = sorted({key.removeprefix(prefix).partition(".")[0] for key in keys if key.startswith(prefix)})
+    known = sorted(
+        {
+            key.removeprefix(prefix).partition(".")[0].removesuffix("[]")
+            for key in keys
+            if key.startswith(prefix)
+        }
+    )
     close = get_close_matches(part, known, n=1)
     if close:
-        return f"is unknown: is {prefix}{close[0]} meant?"
+        return f"is unknown: is {prefix}{close[0]} meant?".replace("[]", "")
     elsewhere = [key for key in keys if key.rpartition(".")[2] == part]
     if elsewhere:
-        return f"is unknown here: is {elsewhere[0]} meant?"
+        return f"is unknown here: is {elsewhere[0]} meant?".replace("[]", "")
     return f"is unknown: known here are {', '.join(known)}"
 
 

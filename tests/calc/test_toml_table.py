@@ -25,6 +25,10 @@ from = 1
 [[variant]]
 name = \'\'\'one line\'\'\'
 after = 1
+[[variant]]
+name = "second"
+[variant.deep]
+down = 1
 '''
 
 
@@ -39,8 +43,13 @@ def test_lines_of_keys() -> None:
         "shim.sizes": 14,
         "shim.sizes.from": 15,
         "variant": 16,
-        "variant.name": 17,
-        "variant.after": 18,
+        "variant[1]": 16,
+        "variant[1].name": 17,
+        "variant[1].after": 18,
+        "variant[2]": 19,
+        "variant[2].name": 20,
+        "variant[2].deep": 21,
+        "variant[2].deep.down": 22,
     }
 
 
@@ -67,6 +76,35 @@ def test_a_key_with_a_wrong_value_is_not_missing_too() -> None:
 )
 def test_a_problem_in_words(problem: Problem, text: str) -> None:
     assert str(problem) == text
+
+
+ROWS = {"x": Key(words_of), "row[].a": Key(words_of, Needed.WITH_ITS_TABLE), "row[].b": Key(words_of)}
+
+
+def test_tables_of_an_array_are_numbered_from_one() -> None:
+    document = read_document('[[row]]\na = "one"\n[[row]]\na = "two"\nb = "more"\n', ROWS)
+    assert document.problems == []
+    assert document.rows("row") == ["row[1]", "row[2]"]
+    assert document.values == {"row[1].a": "one", "row[2].a": "two", "row[2].b": "more"}
+
+
+@pytest.mark.parametrize(
+    ("text", "problem"),
+    [
+        ('[[row]]\na = "x"\n[[row]]\nb = "y"\n', Problem("row[2].a", 3, "is missing")),
+        ('[[row]]\na = "x"\n[[row]]\na = 1\n', Problem("row[2].a", 4, "1 is no text: put it in quotes")),
+        ('[[row]]\na = "x"\naa = 1\n', Problem("row[1].aa", 3, "is unknown: is row.a meant?")),
+        ('[[row]]\na = "x"\nx = "y"\n', Problem("row[1].x", 3, "is unknown here: is x meant?")),
+        ('row = "x"', Problem("row", 1, '"x" is no list of tables: write [[row]] above the keys of each')),
+        ("row = [1]", Problem("row", 1, "a list is no list of tables: write [[row]] above the keys of each")),
+    ],
+)
+def test_mistakes_in_an_array_of_tables(text: str, problem: Problem) -> None:
+    assert read_document(text, ROWS).problems == [problem]
+
+
+def test_no_table_of_an_array_is_no_mistake_by_itself() -> None:
+    assert read_document('x = "y"', ROWS).problems == []
 
 
 def test_a_value_in_a_message_is_short_and_on_one_line() -> None:
