@@ -35,7 +35,7 @@ from capture.refusals import Reason, ReasonCode, stopped, too_few_readings, unit
 from capture.stops import LEAST_STROKES
 
 if TYPE_CHECKING:
-    from capture.decoder import Decoder
+    from capture.decoder import Decoded, Decoder
 
 REST_S = 0.25
 """The hub counts as come to rest once the reading has kept its place for so long."""
@@ -198,12 +198,24 @@ class Session:
             case Abandon(at=at, why=why):
                 events.append(self._end(at, Refusal((stopped(why),))))
             case Chunk(at=at) | Tick(at=at) | Overrun(at=at):
-                if self._first_at is None:
-                    self._first_at = at
-                limit = self.goal.timeout_s
-                if limit is not None and at - self._first_at >= limit:
-                    events += self._finish(at, timed_out=True)
+                events += self._keep_to_time(at)
         return events
+
+    def hear(self, decoded: Decoded) -> list[Event]:
+        """Take what this session's decoder gave to somebody who held it back, as ``feed`` takes the bytes.
+
+        Args:
+            decoded: A reading, or what is none; its time is not before that of anything fed.
+        """
+        events = self._hear(decoded)
+        return events if self.ended else events + self._keep_to_time(decoded.at)
+
+    def _keep_to_time(self, at: float) -> list[Event]:
+        """End the measurement if its time is up."""
+        if self._first_at is None:
+            self._first_at = at
+        limit = self.goal.timeout_s
+        return self._finish(at, timed_out=True) if limit is not None and at - self._first_at >= limit else []
 
     @property
     def trace(self) -> Trace:
@@ -219,17 +231,18 @@ class Session:
     def _feed_bytes(self, item: Chunk | Overrun) -> list[Event]:
         events: list[Event] = []
         for decoded in self.decoder.feed(item):
-            if self._first_at is None and not isinstance(decoded, Overrun):
-                self._first_at = decoded.at
-            if isinstance(decoded, Reading) and not self.ended:
-                events += self._take(decoded)
-            elif isinstance(decoded, UnitChanged) and not self.ended:
-                events.append(decoded)
-                reason = unit_changed(decoded.was.value, decoded.now.value)
-                events.append(self._end(decoded.at, Refusal((reason,), *self._told_so_far())))
-            else:
-                events.append(decoded)
+            events += self._hear(decoded)
         return events
+
+    def _hear(self, decoded: Decoded) -> list[Event]:
+        if self._first_at is None and not isinstance(decoded, Overrun):
+            self._first_at = decoded.at
+        if isinstance(decoded, Reading) and not self.ended:
+            return self._take(decoded)
+        if isinstance(decoded, UnitChanged) and not self.ended:
+            reason = unit_changed(decoded.was.value, decoded.now.value)
+            return [decoded, self._end(decoded.at, Refusal((reason,), *self._told_so_far()))]
+        return [decoded]
 
     def _take(self, reading: Reading) -> list[Event]:
         """Keep a reading, and look at the strokes if the hub has come to rest."""
