@@ -1,8 +1,8 @@
 """Gauge profiles: how a frame becomes a number, and the table of those built in.
 
 A profile joins three things: the settings of its line, its framing, and its format. A format turns one frame
-into a number or says why it cannot; text formats stand in ``line.py`` and ``text_format.py``, and a packed
-format is one more callable of the same kind.
+into a number or says why it cannot; text formats stand in ``line.py`` and ``text_format.py``, packed ones in
+``packed_format.py``.
 """
 
 from __future__ import annotations
@@ -10,11 +10,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from decimal import Decimal
+from typing import Literal
 
 from calc.units import Unit
-from capture.framing import MOST_FRAME_BYTES, MOST_KEPT_BYTES, Framer
+from capture.flags import Flag, ReadFlags
+from capture.framing import MOST_KEPT_BYTES, BadFrame
 from capture.line import Number, parse_line
+from capture.packets import Framing, LineFraming, finish_of, one_alone
 from capture.readings import Garbled, Gauge, Reading, UnitMissing
+
+__all__ = ["BUILT_IN", "LINE", "Example", "Framing", "LineFraming", "Parse", "Profile", "SerialSettings", "shown"]
 
 Parse = Callable[[bytes], Number | str]
 """Reads one frame: the number and, where the frame says it, its unit; or why it is garbled."""
@@ -34,6 +39,8 @@ class SerialSettings:
         dsrdtr: Hardware handshake by DSR and DTR.
         dtr: Level of DTR; None leaves it to the driver. Some adapters take power from it (common practice).
         rts: Level of RTS; None leaves it to the driver.
+        request: What is sent to a gauge that answers when asked; empty where it need not be.
+        period_s: How often it is sent, seconds, 0.01 to 60.
     """
 
     baud: int = 9600
@@ -45,21 +52,8 @@ class SerialSettings:
     dsrdtr: bool = False
     dtr: bool | None = None
     rts: bool | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class LineFraming:
-    """Frames are lines ended by CR, LF or CRLF.
-
-    Attributes:
-        most_bytes: Longest frame, bytes, 1 or more.
-    """
-
-    most_bytes: int = MOST_FRAME_BYTES
-
-    def framer(self) -> Framer:
-        """Give a new framer of this kind."""
-        return Framer(self.most_bytes)
+    request: bytes = b""
+    period_s: float = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,14 +61,17 @@ class Example:
     """One frame and what it means; the tests and the reader of profile files hold a profile to its examples.
 
     Attributes:
-        frame: The bytes without their line end.
+        frame: The bytes as the gauge sends them, marks and checksum included; of a line, or a frame that has
+            an end mark alone, without its end.
         value: The number in the frame's unit; None when the frame is garbled.
         unit: The unit that the frame itself says; None when it says none.
+        flags: The flags that it carries.
     """
 
     frame: bytes
     value: Decimal | None
     unit: Unit | None = None
+    flags: frozenset[Flag] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,21 +86,27 @@ class Profile:
         framing: How its bytes are cut into frames.
         examples: Frames with their meaning.
         title: One line for a person.
+        sends: When the gauge sends: all the time, when it is asked, or when its button is pressed.
+        read_flags: Reads the flags of a good frame; None where the format has none.
+        source: The file's text; empty for a profile that is code.
     """
 
     name: str
     parse: Parse
     gauge: Gauge = field(default_factory=Gauge)
     settings: SerialSettings = field(default_factory=SerialSettings)
-    framing: LineFraming = field(default_factory=LineFraming)
+    framing: Framing = field(default_factory=LineFraming)
     examples: tuple[Example, ...] = field(default=(), repr=False)
     title: str = ""
+    sends: Literal["stream", "asked", "button"] = "stream"
+    read_flags: ReadFlags | None = None
+    source: str = field(default="", repr=False, compare=False)
 
     def decode(self, frame: bytes, default_unit: Unit | None, at: float) -> Reading | Garbled | UnitMissing:
         """Read one frame.
 
         Args:
-            frame: The bytes without their line end.
+            frame: The bytes as the framing gives them.
             default_unit: Unit of a number that does not say its own; None to use the gauge's.
             at: Arrival time, monotonic seconds.
         """
@@ -119,7 +122,7 @@ class Profile:
     def broken_example(self) -> str | None:
         """Say which example the profile does not read as it should; None when it reads them all."""
         for example in self.examples:
-            number = self.parse(example.frame)
+            number, flags = self._read_example(example)
             if isinstance(number, str):
                 if example.value is not None:
                     return f'"{shown(example.frame)}" should give {example.value} but is garbled: {number}'
@@ -127,7 +130,22 @@ class Profile:
                 value, unit = number
                 said = f"{value} {unit or 'without a unit'}"
                 return f'"{shown(example.frame)}" gives {said}, not {_meaning(example)}'
+            elif flags != example.flags:
+                said, meant = (", ".join(sorted(some)) or "no flag" for some in (flags, example.flags))
+                return f'"{shown(example.frame)}" gives {said}, not {meant}'
         return None
+
+    def _read_example(self, example: Example) -> tuple[Number | str, frozenset[Flag]]:
+        frames = one_alone(self.framing).framer().feed(example.frame + finish_of(self.framing))
+        if len(frames) > 1:
+            return f"it is cut into {len(frames)} frames", frozenset()
+        if not frames:
+            return "it is no whole frame", frozenset()
+        frame = frames[0]
+        if isinstance(frame, BadFrame):
+            return frame.why, frozenset()
+        number = self.parse(frame)
+        return number, frozenset() if self.read_flags is None else self.read_flags(frame)
 
 
 def shown(frame: bytes) -> str:

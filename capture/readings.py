@@ -38,6 +38,8 @@ class Gauge:
         permissible_error_source: Where that figure stands.
         misalignment_deg: Largest angle by which it may stand off square, degrees; None when not stated.
         geometry: Which way that angle acts; see ``calc.alignment``.
+        single: Whether it sends only when its button (or a pedal) is pressed: each reading is one press, made
+            while the hub rests against a stop.
     """
 
     unit: Unit | None = None
@@ -47,6 +49,7 @@ class Gauge:
     permissible_error_source: str = ""
     misalignment_deg: float | None = None
     geometry: Geometry = Geometry.PLUNGER
+    single: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +147,26 @@ class UnitMissing:
     """A reading came without a unit and nobody said which it is; it cannot be used."""
 
     text: str
+    at: float
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """The gauge's display was held, so that its numbers stand still and are no readings; or it was let go.
+
+    Attributes:
+        on: Whether it is held from now on.
+        at: Monotonic seconds.
+    """
+
+    on: bool
+    at: float
+
+
+@dataclass(frozen=True, slots=True)
+class LowBattery:
+    """The gauge says for the first time that its battery is low; its readings still count."""
+
     at: float
 
 
