@@ -5,11 +5,23 @@ from __future__ import annotations
 import re
 
 from calc.units import Unit
+from capture.described import Described
 from capture.framing import MOST_KEPT_BYTES, BadFrame
+from capture.flags import Flag
+from capture.packets import may_lack_beginning
 from capture.profiles import Profile, shown
-from capture.readings import Chunk, Garbled, Overrun, Reading, UnitChanged, UnitMissing
+from capture.readings import (
+    Chunk,
+    Garbled,
+    Hold,
+    LowBattery,
+    Overrun,
+    Reading,
+    UnitChanged,
+    UnitMissing,
+)
 
-Decoded = Reading | Garbled | UnitMissing | UnitChanged | Overrun
+Decoded = Reading | Garbled | UnitMissing | UnitChanged | Hold | LowBattery | Overrun | Described
 
 LEAST_BYTES = 64
 """With this many bytes and no number among them, something is set wrong."""
@@ -36,6 +48,7 @@ class Decoder:
         good: How many readings came.
         garbled: How many frames were garbled.
         unit_missing: How many numbers could not be used for want of a unit; only the first makes an event.
+        held: How many numbers the gauge marked as held; they are no readings, and only a change makes an event.
 
     Args:
         profile: How the gauge speaks.
@@ -51,23 +64,35 @@ class Decoder:
         self.good = 0
         self.garbled = 0
         self.unit_missing = 0
+        self.held = 0
         self.profile = profile
         self.default_unit = default_unit or profile.gauge.unit
         self._framer = profile.framing.framer()
-        self._joining = joined_midway
+        self._joining = (
+            joined_midway and profile.sends == "stream" and may_lack_beginning(profile.framing)
+        )  # what is sent when asked, or by a button, comes whole
+        self._flags: frozenset[Flag] = frozenset()
         self._held: tuple[bytes, float] | None = None
         self._unit: Unit | None = None
+        self._said_unit = default_unit
+        self._in_packets = False
         self._bytes = 0
         self._sample = b""
         self._first_at = 0.0
         self._last_at = 0.0
 
-    def feed(self, chunk: Chunk | Overrun) -> list[Decoded]:
+    def feed(self, chunk: Chunk | Overrun | Described) -> list[Decoded]:
         """Take what came off the link and give the events it completes, in order.
 
         Args:
-            chunk: Bytes; or an overrun, after which the line under way is dropped, as a part may be missing.
+            chunk: Bytes; or an overrun, after which the line under way is dropped, as a part may be missing;
+                or what the gauge says of itself, after which its bytes are read as it says.
         """
+        if isinstance(chunk, Described):
+            self._in_packets = True
+            if chunk.profile is not None:
+                self._follow(chunk.profile)
+            return [chunk]
         if isinstance(chunk, Overrun):
             self._framer.resync()
             return [chunk]
@@ -80,13 +105,20 @@ class Decoder:
             return self._join(frames, chunk.at)
         return self._decode(frames, chunk.at)
 
+    def _follow(self, profile: Profile) -> None:
+        """Read what comes from now on by another profile."""
+        self.profile = profile
+        self.default_unit = self._said_unit or profile.gauge.unit
+        self._framer = profile.framing.framer()
+        self._joining, self._held = False, None
+
     def looks_wrong(self, at: float | None = None) -> str | None:
         """Say what seems to be set wrong when bytes come but no number; None while all may be well.
 
         Args:
             at: Monotonic seconds now; None for the last arrival.
         """
-        if self.good or self.unit_missing or not self._bytes or self._held is not None:
+        if self.good or self.unit_missing or self.held or not self._bytes or self._held is not None:
             return None
         seconds = (self._last_at if at is None else at) - self._first_at
         if self._bytes < LEAST_BYTES and seconds < LEAST_SECONDS:
@@ -95,6 +127,7 @@ class Decoder:
 
     def _decode(self, frames: list[bytes | BadFrame], at: float) -> list[Decoded]:
         parse, default_unit, last_unit = self.profile.parse, self.default_unit, self._unit
+        read_flags = self.profile.read_flags
         events: list[Decoded] = []
         for frame in frames:
             if isinstance(frame, BadFrame):
@@ -106,6 +139,11 @@ class Decoder:
                 self.garbled += 1
                 events.append(Garbled(frame[:MOST_KEPT_BYTES], number, at))
                 continue
+            if read_flags is not None:
+                held = self._flagged(read_flags(frame), at, events)
+                if held:
+                    self.held += 1
+                    continue
             value, said = number
             unit = said or default_unit
             if unit is None:
@@ -120,6 +158,16 @@ class Decoder:
             self.good += 1
             events.append(Reading(value, unit, at))
         return events
+
+    def _flagged(self, flags: frozenset[Flag], at: float, events: list[Decoded]) -> bool:
+        """Tell of flags that changed; whether the number is a held one."""
+        changed, held = flags ^ self._flags, Flag.HOLD in flags
+        if Flag.HOLD in changed:
+            events.append(Hold(held, at))
+        if Flag.LOW_BATTERY in changed - self._flags:
+            events.append(LowBattery(at))
+        self._flags = flags | (self._flags & {Flag.LOW_BATTERY})  # a battery is told of once
+        return held
 
     def _join(self, frames: list[bytes | BadFrame], at: float) -> list[Decoded]:
         events: list[Decoded] = []
@@ -152,6 +200,11 @@ class Decoder:
             return (
                 f'the gauge sends text such as "{shown(line)}", which the profile "{self.profile.name}" does '
                 "not read. Try another --profile, or write a profile file (docs/gauges.md)"
+            )
+        if self._in_packets:
+            return (
+                f'the profile "{self.profile.name}" does not read its packets. Try another --profile, '
+                "another ?characteristic= in the link, or ?presentation=off if it describes itself wrongly"
             )
         seven_bits = bytes(byte & 0x7F for byte in sample).splitlines()[:-1]
         if any(not isinstance(self.profile.parse(line), str) for line in seven_bits):

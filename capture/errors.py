@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -94,3 +95,24 @@ class LinkBusy(LinkError):  # noqa: N818
 
 class LinkLost(LinkError):  # noqa: N818
     """The link worked and then broke: unplugged, switched off, or the other end closed."""
+
+
+class BluetoothFault(StrEnum):
+    """Why this machine's Bluetooth cannot be used."""
+
+    NO_BUS = "no D-Bus"
+    NO_DAEMON = "no Bluetooth service"
+    NO_ADAPTER = "no adapter"
+    OFF = "switched off"
+
+
+class BluetoothMissing(LinkError):  # noqa: N818
+    """This machine's Bluetooth cannot be used, whatever the gauge.
+
+    Attributes:
+        fault: Why.
+    """
+
+    def __init__(self, url: str, fault: BluetoothFault, why: str) -> None:
+        super().__init__(url, why)
+        self.fault = fault

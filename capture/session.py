@@ -1,27 +1,27 @@
 """The whole pure pipeline behind one door: bytes, ticks and commands in, events out.
 
-A session holds one measurement at a time. It looks at the strokes each time the hub has come to rest after a move, tells
-of each new stroke, and ends the measurement by itself once the number is good enough. It knows no clock: time is whatever
-the chunks and ticks say, so a replayed stream gives the same events as the live one, however it is cut.
+A session holds one measurement at a time. It looks at the strokes each time the hub has come to rest after a
+move, tells of each new stroke, and ends the measurement by itself once the number is good enough. It knows no
+clock: time is whatever the chunks and ticks say, so a replayed stream gives the same events as the live one,
+however it is cut.
 """
 
 from __future__ import annotations
 
 import math
-from array import array
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from decimal import Decimal
+from itertools import pairwise
 from typing import TYPE_CHECKING, Literal
 
-import numpy as np
-
 from calc.limits import Limits
-from calc.units import Unit, format_length
-from capture.end_play import EndPlay, Refusal, analyse_trace
+from calc.units import Unit, format_length, to_mm
+from capture.described import Described
+from capture.end_play import DwellMark, EndPlay, Refusal, analyse_trace
 from capture.readings import (
     Chunk,
-    Garbled,
     Gap,
+    Garbled,
     Gauge,
     Overrun,
     Reading,
@@ -29,8 +29,8 @@ from capture.readings import (
     Trace,
     UnitChanged,
     UnitMissing,
-    decimals_of,
 )
+from capture.recording import Recording
 from capture.refusals import Reason, ReasonCode, stopped, too_few_readings, unit_changed
 from capture.stops import LEAST_STROKES
 
@@ -38,14 +38,20 @@ if TYPE_CHECKING:
     from capture.decoder import Decoded, Decoder
 
 REST_S = 0.25
-"""The hub counts as come to rest once the reading has kept its place for so long."""
+"""The hub counts as come to rest once the reading has kept its place for so long, seconds."""
+
+NEAR_STEPS, NEAR_SHARE, NEAR_MM = 1.5, 0.15, 0.004
+"""It keeps its place within so many steps of the last digit, this share of the end play, or so many
+millimetres: the widest of them."""
 
 LOOK_AGAIN_S = 2.0
-"""While it never quite keeps its place the strokes are looked at this often."""
+"""While it never quite keeps its place the strokes are looked at this often, seconds."""
 
-GAP_S = 0.5
-GAP_PERIODS = 6.0
-"""No reading for longer than both is a gap."""
+GAP_S, GAP_PERIODS = 0.5, 6.0
+"""No reading for longer than both so many seconds and so many usual times between two readings is a gap."""
+
+PERIOD_SHARE = 0.1
+"""How much the newest time between two readings counts in the usual one."""
 
 MOST_READINGS = 120_000
 """A measurement longer than this (20 minutes at 100 a second) loses its oldest quarter, and says so."""
@@ -54,7 +60,8 @@ MOST_STROKES = 40
 """More strokes than this make no number better; the measurement ends with what it has."""
 
 COARSE = 0.88
-"""Expanded uncertainty of two readings over the resolution, a little rounded up: 1.96 / sqrt(6) = 0.80."""
+"""No measurement can be expected to be surer than to so many resolutions: those of two readings alone make
+1.96 / sqrt(6) = 0.80 (GUM F.2.2.1), and a tenth more leaves room for the other rows of the budget."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +72,8 @@ class Goal:
         limits: End play allowed; None if there are none to compare with, and then strokes alone count.
         fraction: The expanded uncertainty is to be at most this share of the limits' width, above 0.
         least_strokes: And at least so many full strokes have to agree, 4 or more.
-        timeout_s: Time from the first chunk or tick after which it ends in any case; None for no end.
+        timeout_s: Seconds from the first chunk or tick after which it ends in any case, with the readings
+            from before; None for no end.
         unit: Unit of the texts.
     """
 
@@ -114,7 +122,7 @@ class StrokeSeen:
         number: Counted from 1, full and half strokes apart.
         full: Whether it went from stop to stop.
         direction: "out" where the reading went up, "in" where it went down.
-        height_mm: How far the reading moved.
+        height_mm: How far the reading moved between the dwells at its two ends, millimetres.
     """
 
     at: float
@@ -126,7 +134,16 @@ class StrokeSeen:
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """The estimate after a stroke, and what keeps the measurement from ending; numbers are None while there is none."""
+    """The estimate so far, each time the strokes were looked at.
+
+    Attributes:
+        at: Monotonic seconds.
+        end_play_mm: The end play, millimetres; None while there is none.
+        expanded_mm: Half width of its 95 % interval, millimetres; None while there is none.
+        strokes: Full strokes.
+        half_strokes: Half strokes.
+        keeps: What keeps the measurement from ending, for a person.
+    """
 
     at: float
     end_play_mm: float | None
@@ -138,7 +155,13 @@ class Progress:
 
 @dataclass(frozen=True, slots=True)
 class Ended:
-    """The measurement is over. ``trace`` is what the outcome was found in: analysed again it gives the same numbers."""
+    """The measurement is over, and nothing more is told of it.
+
+    Attributes:
+        at: Monotonic seconds.
+        outcome: The number, or why there is none.
+        trace: The readings that it was found in: analysed again they give the same numbers.
+    """
 
     at: float
     outcome: EndPlay | Refusal
@@ -146,16 +169,24 @@ class Ended:
 
 
 Command = Finish | Abandon | Arm
-Event = Reading | Garbled | Gap | Overrun | UnitChanged | UnitMissing | StrokeSeen | Progress | Ended
+Event = (
+    Reading | Garbled | Gap | Overrun | UnitChanged | UnitMissing | Described | StrokeSeen | Progress | Ended
+)
 
 
 class Session:
     """One gauge, one measurement at a time.
 
-    Args:
+    Attributes:
         decoder: Turns the gauge's bytes into readings.
         goal: When to end.
-        gauge: What is known of the indicator; by default what the decoder's profile says.
+        gauge: What is known of the indicator.
+        ended: Whether the measurement is over; until the next ``Arm`` nothing that is fed makes an event.
+
+    Args:
+        decoder: A fresh one.
+        goal: By default five full strokes that agree.
+        gauge: By default what the decoder's profile says.
     """
 
     def __init__(self, decoder: Decoder, goal: Goal | None = None, gauge: Gauge | None = None) -> None:
@@ -166,8 +197,7 @@ class Session:
 
     def _begin(self) -> None:
         self.ended = False
-        self._times, self._counts = array("d"), array("q")
-        self._decimals = 0
+        self._recording = Recording()
         self._unit: Unit | None = None
         self._first_at: float | None = None
         self._zero_at = 0.0
@@ -177,109 +207,85 @@ class Session:
         self._told = {True: 0, False: 0}
         self._size_mm = 0.0
 
-    def feed(self, item: Chunk | Tick | Overrun | Command) -> list[Event]:
+    @property
+    def trace(self) -> Trace:
+        """The readings of this measurement so far; times count from the first that came."""
+        return self._recording.trace(self._unit or self.decoder.default_unit or Unit.MM)
+
+    def feed(self, item: Chunk | Tick | Overrun | Described | Command) -> list[Event]:
         """Take what came, and give the events it causes, in order.
 
         Args:
-            item: Bytes, the passing of time, a loss of bytes or a command. Times never go back.
+            item: Bytes, the passing of time, a loss of bytes, what the gauge says of itself or a command.
+                Times never go back.
         """
         if isinstance(item, Arm):
             self._begin()
             return []
-        if isinstance(item, Chunk | Overrun):
-            events = self._feed_bytes(item)
-        else:
-            events = []
         if self.ended:
-            return events
+            # the decoder goes on, so that the next measurement begins with a whole line
+            if isinstance(item, Chunk | Overrun | Described):
+                self.decoder.feed(item)
+            return []
         match item:
             case Finish(at=at):
-                events += self._finish(at)
+                return self._finish(at)
             case Abandon(at=at, why=why):
-                events.append(self._end(at, Refusal((stopped(why),))))
-            case Chunk(at=at) | Tick(at=at) | Overrun(at=at):
-                events += self._keep_to_time(at)
-        return events
+                return [self._end(at, Refusal((stopped(why),)))]
+        if self._timed_out(item.at):
+            return self._finish(item.at, timed_out=True)
+        return [] if isinstance(item, Tick) else self._feed_bytes(item)
 
-    def hear(self, decoded: Decoded) -> list[Event]:
-        """Take what this session's decoder gave to somebody who held it back, as ``feed`` takes the bytes.
-
-        Args:
-            decoded: A reading, or what is none; its time is not before that of anything fed.
-        """
-        events = self._hear(decoded)
-        return events if self.ended else events + self._keep_to_time(decoded.at)
-
-    def _keep_to_time(self, at: float) -> list[Event]:
-        """End the measurement if its time is up."""
+    def _timed_out(self, at: float) -> bool:
+        """Whether the time is up; asked before what came at that moment is read, as it may come in pieces."""
         if self._first_at is None:
             self._first_at = at
         limit = self.goal.timeout_s
-        return self._finish(at, timed_out=True) if limit is not None and at - self._first_at >= limit else []
+        return limit is not None and at - self._first_at >= limit
 
-    @property
-    def trace(self) -> Trace:
-        """The readings of this measurement so far."""
-        times = np.frombuffer(self._times, dtype=np.float64).copy() if self._times else np.empty(0)
-        counts = (
-            np.frombuffer(self._counts, dtype=np.int64).copy()
-            if self._counts
-            else np.empty(0, dtype=np.int64)
-        )
-        return Trace(times, counts, self._decimals, self._unit or self.decoder.default_unit or Unit.MM)
-
-    def _feed_bytes(self, item: Chunk | Overrun) -> list[Event]:
+    def _feed_bytes(self, item: Chunk | Overrun | Described) -> list[Event]:
         events: list[Event] = []
         for decoded in self.decoder.feed(item):
-            events += self._hear(decoded)
+            if isinstance(decoded, Reading):
+                events += self._take(decoded)
+            else:
+                events.append(decoded)
+            if isinstance(decoded, UnitChanged):
+                reason = unit_changed(decoded.was.value, decoded.now.value)
+                events.append(self._end(decoded.at, Refusal((reason,), self._told[True], self._told[False])))
+            if self.ended:
+                break
         return events
-
-    def _hear(self, decoded: Decoded) -> list[Event]:
-        if self._first_at is None and not isinstance(decoded, Overrun):
-            self._first_at = decoded.at
-        if isinstance(decoded, Reading) and not self.ended:
-            return self._take(decoded)
-        if isinstance(decoded, UnitChanged) and not self.ended:
-            reason = unit_changed(decoded.was.value, decoded.now.value)
-            return [decoded, self._end(decoded.at, Refusal((reason,), *self._told_so_far()))]
-        return [decoded]
 
     def _take(self, reading: Reading) -> list[Event]:
         """Keep a reading, and look at the strokes if the hub has come to rest."""
         events: list[Event] = []
-        if not self._times:
+        if not len(self._recording):
             self._zero_at, self._unit = reading.at, reading.unit
         time = round(reading.at - self._zero_at, 6)
-        if self._times:
-            gap = time - self._times[-1]
+        if len(self._recording):
+            gap = time - self._recording.last_s
             if gap > max(GAP_S, GAP_PERIODS * self._period_s):
                 events.append(Gap(gap, reading.at))
             else:
-                self._period_s += 0.1 * (gap - self._period_s)
-        self._keep(time, reading.value)
+                self._period_s += PERIOD_SHARE * (gap - self._period_s)
+        self._recording.append(time, reading.value)
         events.append(reading)
-        if len(self._times) > MOST_READINGS:
+        if len(self._recording) > MOST_READINGS:
             dropped = MOST_READINGS // 4
-            del self._times[:dropped], self._counts[:dropped]
+            self._recording.drop_oldest(dropped)
             events.append(Overrun(dropped, reading.at))
-        if self._at_rest(time, reading.value_mm):
+        if self._at_rest(time, reading):
             self._looked_at, self._moved = time, False
             events += self._look(reading.at)
         return events
 
-    def _keep(self, time: float, value: Decimal) -> None:
-        decimals = decimals_of(value)
-        if decimals > self._decimals:
-            factor = 10 ** (decimals - self._decimals)
-            self._counts = array("q", [count * factor for count in self._counts])
-            self._decimals = decimals
-        self._times.append(time)
-        self._counts.append(int(value.scaleb(self._decimals)))
-
-    def _at_rest(self, time: float, value_mm: float) -> bool:
-        """Whether to look now: the hub moved and has kept its new place for a while, or long moves without rest."""
-        step = float(Decimal(1).scaleb(-self._decimals)) * (25.4 if self._unit is Unit.INCH else 1.0)
-        near = max(1.5 * step, self.gauge.resolution_mm or 0.0, 0.15 * self._size_mm, 0.004)
+    def _at_rest(self, time: float, reading: Reading) -> bool:
+        """Whether to look now: the hub moved and has kept its new place for a while, or long found none."""
+        step_mm = to_mm(self._recording.last_digit, reading.unit)
+        near = max(NEAR_STEPS * step_mm, self.gauge.resolution_mm or 0.0, NEAR_SHARE * self._size_mm, NEAR_MM)
+        value_mm = reading.value_mm
+        # before the first reading the place is no number, and nothing is near it
         if not abs(value_mm - self._place_mm) <= near:
             self._place_mm, self._place_at, self._moved = value_mm, time, True
         if not self._moved:
@@ -290,42 +296,26 @@ class Session:
         """Analyse what there is; tell of new strokes; end if it is good enough."""
         trace = self.trace
         outcome = analyse_trace(trace, self.gauge)
-        if isinstance(outcome, EndPlay):
-            self._size_mm = outcome.end_play_mm
         events: list[Event] = list(self._new_strokes(at, outcome))
         keeps = self._keeps(outcome)
-        if not keeps and isinstance(outcome, EndPlay):
-            events.append(self._end(at, self._with_notes(outcome), trace))
-            return events
-        found = isinstance(outcome, EndPlay)
-        events.append(
-            Progress(
-                at,
-                outcome.end_play_mm if found else None,
-                outcome.expanded_mm if found else None,
-                outcome.strokes,
-                outcome.half_strokes,
-                keeps,
-            )
-        )
-        return events
+        end_play_mm, expanded_mm = None, None
+        if isinstance(outcome, EndPlay):
+            if not keeps:
+                return [*events, self._end(at, self._with_notes(outcome), trace)]
+            self._size_mm = end_play_mm = outcome.end_play_mm
+            expanded_mm = outcome.expanded_mm
+        progress = Progress(at, end_play_mm, expanded_mm, outcome.strokes, outcome.half_strokes, keeps)
+        return [*events, progress]
 
-    def _new_strokes(self, at: float, outcome: EndPlay | Refusal) -> list[StrokeSeen]:
+    def _new_strokes(self, at: float, outcome: EndPlay | Refusal) -> Iterator[StrokeSeen]:
         """Strokes counted for the first time; what was told once is not taken back."""
-        seen: list[StrokeSeen] = []
-        marks = outcome.dwells
-        if len(marks) < 2:
-            return seen
-        direction: Literal["out", "in"] = "out" if marks[-1].side > 0 else "in"
-        height = abs(marks[-1].level_mm - marks[-2].level_mm)
-        for full, count in ((True, outcome.strokes), (False, outcome.half_strokes)):
-            while self._told[full] < count:
-                self._told[full] += 1
-                seen.append(StrokeSeen(at, self._told[full], full, direction, height))
-        return seen
-
-    def _told_so_far(self) -> tuple[int, int]:
-        return self._told[True], self._told[False]
+        counted = {True: 0, False: 0}
+        for full, start, end in strokes_among(outcome.dwells):
+            counted[full] += 1
+            if counted[full] > self._told[full]:
+                self._told[full] = counted[full]
+                direction: Literal["out", "in"] = "out" if end.side > 0 else "in"
+                yield StrokeSeen(at, counted[full], full, direction, abs(end.level_mm - start.level_mm))
 
     def _keeps(self, outcome: EndPlay | Refusal) -> str:
         """What keeps the measurement from ending; empty if nothing does."""
@@ -379,3 +369,14 @@ class Session:
     def _end(self, at: float, outcome: EndPlay | Refusal, trace: Trace | None = None) -> Ended:
         self.ended = True
         return Ended(at, outcome, self.trace if trace is None else trace)
+
+
+def strokes_among(marks: tuple[DwellMark, ...]) -> Iterator[tuple[bool, DwellMark, DwellMark]]:
+    """The strokes from the first dwell on a stop to the last: whether full, and the dwells at both ends.
+
+    They are as many as ``EndPlay.strokes`` and ``EndPlay.half_strokes`` say.
+    """
+    on_stop = [number for number, mark in enumerate(marks) if mark.on_stop]
+    if on_stop:
+        for start, end in pairwise(marks[on_stop[0] : on_stop[-1] + 1]):
+            yield start.on_stop and end.on_stop, start, end

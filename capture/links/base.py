@@ -6,6 +6,7 @@ from abc import ABC, abstractmethod
 from types import TracebackType
 from typing import ClassVar, Self
 
+from capture.described import Described
 from capture.readings import Chunk, Overrun, Tick
 
 PATIENCE_S = 0.2
@@ -15,7 +16,8 @@ PATIENCE_S = 0.2
 class Link(ABC):
     """A source of bytes, made by ``open_link`` and opened by ``async with``.
 
-    Iterating gives chunks, and an overrun where a full queue dropped some; it ends where the source does.
+    Iterating gives chunks, an overrun where a full queue dropped some, and first of all what the gauge says
+    of itself, if it does; it ends where the source does.
 
     Attributes:
         joined_midway: Whether the first line may lack its beginning, as on a live line.
@@ -45,7 +47,7 @@ class Link(ABC):
     def __aiter__(self) -> Self:
         return self
 
-    async def __anext__(self) -> Chunk | Overrun:
+    async def __anext__(self) -> Chunk | Overrun | Described:
         while True:
             item = await self.receive(PATIENCE_S)
             if item is None:
@@ -66,7 +68,7 @@ class Link(ABC):
         """Give back all that ``open`` took; a second time does nothing."""
 
     @abstractmethod
-    async def receive(self, patience_s: float = PATIENCE_S) -> Chunk | Overrun | Tick | None:
+    async def receive(self, patience_s: float = PATIENCE_S) -> Chunk | Overrun | Tick | Described | None:
         """Wait for what comes next.
 
         Args:
@@ -74,7 +76,8 @@ class Link(ABC):
 
         Returns:
             A chunk; an overrun, ahead of the first chunk after what was dropped; a tick with the time on the
-            chunks' own clock when nothing came; None when the source has ended and all was given.
+            chunks' own clock when nothing came; what the gauge says of itself, once and ahead of all else;
+            None when the source has ended and all was given.
 
         Raises:
             LinkLost: If the source broke, after all that came before has been given.
