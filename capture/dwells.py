@@ -1,49 +1,55 @@
-"""Readings to dwells: where the hub turned round, and which readings rest before it did.
+"""Motion to dwells: which readings rest before the hub turns round.
 
-A stroke ends at a stop or short of one; either way the motion turns round there. Turning points are found with hysteresis
-(a change of direction counts once it exceeds a height), so they need no noise model and no plateau detector. Between the
-middles of two neighbouring strokes lies one visit, and the settled part of the visit is its dwell. All of it works on
-whole arrays: no step loops over visits, and only the turning points loop over (local extremes of) readings.
+A stroke ends at a stop or short of one; either way the motion turns round there. Between the middles of two
+neighbouring strokes lies one visit, and the settled part of the visit is its dwell. All of it works on whole
+arrays: no step loops over visits.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+from capture.arrays import SIGMAS_OF_MAD, Floats, Ints
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
-    Flags = NDArray[np.bool_]
+SETTLING_S, SETTLING_SHARE = 0.12, 0.4
+"""After arrival a plunger may bounce and lag this long, seconds, but at most this share of the dwell: those
+readings are left out."""
 
-SETTLING_S = 0.12
-"""After arrival a plunger may bounce and lag this long; those readings are left out of the dwell."""
-
-LEAVING_S = 0.04
-"""Before departure the hand may already be taking the load off."""
+LEAVING_S, LEAVING_SHARE = 0.04, 0.1
+"""Before departure the hand may already be taking the load off, in the same way."""
 
 CREST = 0.3
 """Readings within this share of the shorter stroke from the extreme are looked at for the dwell's level."""
 
+CROWD_SPREADS, CROWD_LEAST, CROWD_MOST = 4.0, 0.03, 0.3
+"""Readings crowd if they lie within a height of so many spreads; at least and at most these shares of the
+stroke."""
+
+NEAR_SPREADS, NEAR_LEAST, NEAR_MOST = 5.0, 0.02, 0.25
+"""Readings belong to the dwell if they lie so near to where they crowd, in the same way."""
+
+ROUNDING = 1.1
+"""Either is at least so many steps of the indicator, so that a level between two steps does not fall in
+two."""
+
 
 @dataclass(frozen=True, slots=True)
 class Dwells:
-    """Visits to a stop (or to where a stroke turned back), in order; every array has one row for each, shape (k,).
+    """Visits to a stop, or to where a stroke turned back, in order; arrays have one row for each, shape (k,).
 
     Attributes:
-        level_mm: Mean of the settled readings.
-        at_s: Their mean time.
+        level_mm: Mean of the settled readings, millimetres.
+        at_s: Their mean time, seconds.
         count: How many readings are settled, at least 1.
         start: Index of the first settled reading.
         stop: Index after the last settled reading.
         side: +1 where the readings are high, -1 where they are low.
         edges: Index of the first reading of each visit, and one past the last; shape (k + 1,).
-        spread_mm: Standard deviation of the readings within a usual dwell (one number for all).
-        level_u_mm: Standard deviation of a usual dwell's level, as far as its own two halves tell (one number for all).
+        spread_mm: Standard deviation of the readings within a usual dwell (one number for all), millimetres.
+        level_u_mm: Standard deviation of a usual dwell's level, as far as its own two halves tell (one number
+            for all), millimetres.
     """
 
     level_mm: Floats
@@ -59,168 +65,84 @@ class Dwells:
     def __len__(self) -> int:
         return len(self.level_mm)
 
+    def visits(self) -> Ints:
+        """For each reading which visit it belongs to; shape (n,)."""
+        return np.repeat(np.arange(len(self)), np.diff(self.edges))
 
-def bad_readings(readings_mm: Floats, step_mm: float) -> Flags:
-    """Single readings (or one sent twice) that stand apart from their neighbours on both sides.
+    def weights(self, steady_count: float) -> Floats:
+        """How much each dwell counts in a fit, above 0 and below 1; shape (k,).
 
-    A wrong sign, a factor of ten, a zero or a random number in mid stream is such a reading. Values that repeat are
-    taken as one, and a value that lasts more than two readings is never bad.
-
-    Args:
-        readings_mm: Shape (n,), millimetres.
-        step_mm: Resolution, millimetres.
-
-    Returns:
-        Shape (n,); True where the reading is bad.
-    """
-    n = len(readings_mm)
-    bad = np.zeros(n, dtype=bool)
-    moves = np.abs(np.diff(readings_mm))
-    if n < 5:
-        return bad
-    usual = max(3.0 * step_mm, 8.0 * float(np.median(moves)))
-    if float(moves.max()) <= usual:
-        return bad
-    first = np.flatnonzero(np.concatenate(([True], moves != 0)))
-    values = readings_mm[first]
-    length = np.diff(np.concatenate((first, [n])))
-    m = len(values)
-    padded = np.concatenate((values[[0, 0, 0]], values, values[[-1, -1, -1]]))
-    around = np.sort(np.stack([padded[k : k + m] for k in (0, 1, 2, 4, 5, 6)]), axis=0)
-    low, high = around[1], around[-2]
-    apart = np.maximum(values - high, low - values)
-    odd = np.flatnonzero((apart > np.maximum(0.6 * (high - low), usual)) & (length <= 2))
-    bad[first[odd]] = True
-    twice = odd[length[odd] == 2]
-    bad[first[twice] + 1] = True
-    return bad
+        Args:
+            steady_count: How many readings make a dwell's level half as sure as it can be.
+        """
+        return np.asarray(self.count / (self.count + steady_count))
 
 
-def extremes(values: Floats) -> Ints:
-    """Indices of all local extremes and of both ends; what turning points are chosen from. ``values`` has shape (n,)."""
-    ways = np.sign(np.diff(values))
-    moving = np.flatnonzero(ways)
-    if not len(moving):
-        return np.zeros(min(1, len(values)), dtype=np.int64)
-    turns = moving[1:][ways[moving[1:]] != ways[moving[:-1]]]
-    return np.concatenate(([0], turns, [moving[-1] + 1]))
-
-
-def turning_points(values: Floats, height: float, among: Ints) -> Ints:
-    """Where the values turn round, alternating between high and low, each time by at least ``height``.
-
-    Args:
-        values: Shape (n,).
-        height: Smallest reversal that counts, above 0, in the unit of the values.
-        among: Indices to choose from: ``extremes(values)``, or the turning points of a smaller height.
-
-    Returns:
-        Indices in order, the first and the last extreme included; one index if nothing reverses.
-
-    Examples:
-        >>> v = np.array([0.0, 5.0, 4.5, 5.5, 0.5, 6.0])
-        >>> turning_points(v, 2.0, extremes(v)).tolist()
-        [0, 3, 4, 5]
-    """
-    out: list[int] = []
-    direction = high_at = low_at = 0
-    candidates = values[among].tolist()
-    if not candidates:
-        return among
-    high = low = candidates[0]
-    for at, value in enumerate(candidates):
-        if direction >= 0:
-            if value > high:
-                high, high_at = value, at
-            elif high - value >= height:
-                out.append(high_at)
-                direction, low, low_at = -1, value, at
-                continue
-        if direction <= 0:
-            if value < low:
-                low, low_at = value, at
-            elif value - low >= height:
-                out.append(low_at)
-                direction, high, high_at = 1, value, at
-    out.append(high_at if direction >= 0 else low_at)
-    return among[out]
-
-
-def find_dwells(times_s: Floats, values: Floats, turns: Ints, spread_mm: float, step_mm: float) -> Dwells:
+def find_dwells(
+    times_s: Floats, values_mm: Floats, turns: Ints, *, spread_mm: float, step_mm: float
+) -> Dwells:
     """The settled part of each visit.
 
     Args:
         times_s: Shape (n,), seconds.
-        values: Shape (n,), millimetres; bad readings taken out, drift taken off as far as it is known.
+        values_mm: Shape (n,), millimetres; bad readings taken out, drift taken off as far as it is known.
         turns: Turning points as ``turning_points`` gives them, at least two.
         spread_mm: Standard deviation of readings at rest as far as it is known; 0 if not.
         step_mm: Resolution, millimetres.
     """
-    peaks = values[turns]
+    k = len(turns)
+    peaks = values_mm[turns]
     rises = np.diff(peaks)
     heights = np.abs(rises)
     side = np.where(np.concatenate((rises < 0, [rises[-1] > 0])), 1, -1)
     leg = np.minimum(np.concatenate((heights[:1], heights)), np.concatenate((heights, heights[-1:])))
-    edges = _edges(values, turns, peaks)
-    visit = np.repeat(np.arange(len(turns)), np.diff(edges))
-    width = np.minimum(np.maximum(max(1.1 * step_mm, 4.0 * spread_mm), 0.03 * leg), 0.3 * leg)
-    centre = _middles(values, side[visit], peaks, leg, visit, edges, width)
+    edges = _edges(values_mm, turns, peaks)
+    visit = np.repeat(np.arange(k), np.diff(edges))
 
-    tolerance = np.minimum(np.maximum(max(1.1 * step_mm, 5.0 * spread_mm), 0.02 * leg), 0.25 * leg)
-    off = values - centre[visit]
+    crowded = max(ROUNDING * step_mm, CROWD_SPREADS * spread_mm)
+    width = np.minimum(np.maximum(crowded, CROWD_LEAST * leg), CROWD_MOST * leg)
+    depth = (peaks[visit] - values_mm) * side[visit] / leg[visit]
+    centre = _where_crowded(values_mm, depth, visit, edges, width / leg)
+
+    near = max(ROUNDING * step_mm, NEAR_SPREADS * spread_mm)
+    tolerance = np.minimum(np.maximum(near, NEAR_LEAST * leg), NEAR_MOST * leg)
+    off = values_mm - centre[visit]
     inside = np.abs(off) <= tolerance[visit]
-    index = np.arange(len(values))
-    first = np.minimum.reduceat(np.where(inside, index, len(values)), edges[:-1])
+    index = np.arange(len(values_mm))
+    first = np.minimum.reduceat(np.where(inside, index, len(values_mm)), edges[:-1])
     last = np.maximum.reduceat(np.where(inside, index, -1), edges[:-1])
     arrived, left = times_s[first], times_s[last]
     lasted = left - arrived
-    early = arrived + np.minimum(SETTLING_S, 0.4 * lasted)
-    late = left - np.minimum(LEAVING_S, 0.1 * lasted)
+    early = arrived + np.minimum(SETTLING_S, SETTLING_SHARE * lasted)
+    late = left - np.minimum(LEAVING_S, LEAVING_SHARE * lasted)
+    # nobody arrived before the first dwell, nor left after the last
     early[0], late[-1] = arrived[0], left[-1]
     settled = inside & (times_s >= early[visit]) & (times_s <= late[visit])
-    lonely = np.flatnonzero(np.bincount(visit[settled], minlength=len(turns)) == 0)
-    settled[last[lonely]] = True
+    # a dwell so short that nothing is settled has its last reading
+    settled[last[np.bincount(visit[settled], minlength=k) == 0]] = True
 
     which = visit[settled]
     rest = off[settled]
-    count = np.bincount(which, minlength=len(turns))
-    level = centre + np.bincount(which, weights=rest, minlength=len(turns)) / count
-    at = np.bincount(which, weights=times_s[settled], minlength=len(turns)) / count
+    count = np.bincount(which, minlength=k)
     where = index[settled]
     ends = np.cumsum(count)
     amid = np.abs(times_s - 0.5 * (arrived + left)[visit]) <= 0.25 * lasted[visit]
-    spread = _spread(values - centre[visit], visit, amid) if amid.any() else 0.0
-    # the two halves of a dwell tell how sure its level is, be the noise from one reading to the next or slower
-    place = np.arange(len(rest)) - np.repeat(ends - count, count)
-    early_half = 2 * place < np.repeat(count, count)
-    both = count >= 4
-    n_early = np.maximum(np.bincount(which[early_half], minlength=len(turns)), 1)
-    n_late = np.maximum(count - n_early, 1)
-    first_mean = np.bincount(which, weights=rest * early_half, minlength=len(turns)) / n_early
-    second_mean = np.bincount(which, weights=rest * ~early_half, minlength=len(turns)) / n_late
-    apart = np.abs(first_mean - second_mean)[both]
-    level_u = 1.4826 * float(np.median(apart)) / 2 if len(apart) else spread
-    return Dwells(level, at, count, where[ends - count], where[ends - 1] + 1, side, edges, spread, level_u)
-
-
-def _spread(off: Floats, visit: Ints, amid: Flags) -> float:
-    """Standard deviation of the readings of a usual dwell, from all that lie in the middle half of its time.
-
-    Its ends may still belong to the move; and readings chosen by how near they lie would make the spread smaller (or
-    larger) each time it is used to say what is near. Of all dwells the one in the middle speaks, so that a few with a
-    small half stroke in them do not.
-    """
-    which, rest = visit[amid], off[amid]
-    count = np.bincount(which)
-    usual = np.flatnonzero(count >= min(3, int(count.max())))
-    several = np.maximum(count, 1)
-    mean = np.bincount(which, weights=rest) / several
-    square = np.bincount(which, weights=(rest - mean[which]) ** 2) / np.maximum(count - 1, 1)
-    return float(np.sqrt(np.median(square[usual])))
+    spread = _spread(off[amid], visit[amid])
+    return Dwells(
+        level_mm=centre + np.bincount(which, weights=rest, minlength=k) / count,
+        at_s=np.bincount(which, weights=times_s[settled], minlength=k) / count,
+        count=count,
+        start=where[ends - count],
+        stop=where[ends - 1] + 1,
+        side=side,
+        edges=edges,
+        spread_mm=spread,
+        level_u_mm=_level_u(rest, which, count, otherwise=spread),
+    )
 
 
 def _edges(values: Floats, turns: Ints, peaks: Floats) -> Ints:
-    """Where one visit ends and the next begins: the last passage through the middle of each stroke; shape (k + 1,)."""
+    """Where one visit ends and the next begins: the last passage through each stroke's middle; (k + 1,)."""
     span = values[turns[0] : turns[-1]]
     lengths = np.diff(turns)
     middle = np.repeat(0.5 * (peaks[:-1] + peaks[1:]), lengths)
@@ -230,22 +152,65 @@ def _edges(values: Floats, turns: Ints, peaks: Floats) -> Ints:
     return np.concatenate(([0], passage, [len(values)]))
 
 
-def _middles(
-    values: Floats, side: Ints, peaks: Floats, leg: Floats, visit: Ints, edges: Ints, width: Floats
-) -> Floats:
+def _where_crowded(values: Floats, depth: Floats, visit: Ints, edges: Ints, width: Floats) -> Floats:
     """The level nearest to each visit's extreme at which its readings crowd; shape (k,).
 
-    Of all levels within CREST of the extreme, taken ``width`` high, the outermost that holds at least half as many
-    readings as the fullest: a few readings of a bounce beyond it do not count, nor does a pause short of the stop.
+    Of all levels within CREST of the extreme, taken ``width`` high, the outermost that holds at least half as
+    many readings as the fullest: a few readings of a bounce beyond it do not count, nor does a pause short of
+    the stop.
+
+    Args:
+        values: Shape (n,).
+        depth: How far each reading lies from its visit's extreme, as a share of the shorter stroke; shape
+            (n,).
+        visit: Which visit each reading belongs to; shape (n,).
+        edges: Where the visits begin and end; shape (k + 1,).
+        width: As a share of the shorter stroke; shape (k,).
     """
-    depth = (peaks[visit] - values) * side / leg[visit]
+    # whole numbers are visits and what is behind the point is depth: one sort and one search serve all visits
     order = np.argsort(visit + np.minimum(depth, 0.999), kind="stable")
     depth, owner = depth[order], visit[order]
-    last = np.searchsorted(owner + np.minimum(depth, 0.999), owner + np.minimum(depth + (width / leg)[owner], 0.999))
+    place = owner + np.minimum(depth, 0.999)
+    last = np.searchsorted(place, owner + np.minimum(depth + width[owner], 0.999))
     crowd = np.where(depth < CREST, np.minimum(last, edges[1:][owner]) - np.arange(len(depth)), 0)
     fullest = np.maximum.reduceat(crowd, edges[:-1])
     enough = np.flatnonzero(2 * crowd >= np.maximum(fullest, 1)[owner])
     first = enough[np.searchsorted(enough, edges[:-1])]
-    mean = np.concatenate(([0.0], np.cumsum(values[order] - values[0])))
     stop = np.maximum(last[first], first + 1)
-    return values[0] + (mean[stop] - mean[first]) / (stop - first)
+    total = np.concatenate(([0.0], np.cumsum(values[order] - values[0])))
+    return np.asarray(values[0] + (total[stop] - total[first]) / (stop - first))
+
+
+def _spread(off: Floats, visit: Ints) -> float:
+    """Standard deviation of the readings of a usual dwell, from all that lie in the middle half of its time.
+
+    Its ends may still belong to the move; and readings chosen by how near they lie would make the spread
+    smaller (or larger) each time it is used to say what is near. Of all dwells the one in the middle speaks,
+    so that a few with a small half stroke in them do not.
+    """
+    if not len(off):
+        return 0.0
+    count = np.bincount(visit)
+    usual = np.flatnonzero(count >= min(3, int(count.max())))
+    mean = np.bincount(visit, weights=off) / np.maximum(count, 1)
+    square = np.bincount(visit, weights=(off - mean[visit]) ** 2) / np.maximum(count - 1, 1)
+    return float(np.sqrt(np.median(square[usual])))
+
+
+def _level_u(rest: Floats, which: Ints, count: Ints, *, otherwise: float) -> float:
+    """Standard deviation of a usual dwell's level, from how far its two halves lie apart.
+
+    The halves tell it whether the noise is from one reading to the next or slower. Where no dwell has four
+    readings it is ``otherwise``.
+    """
+    k = len(count)
+    long = count >= 4
+    if not long.any():
+        return otherwise
+    place = np.arange(len(rest)) - np.repeat(np.cumsum(count) - count, count)
+    early = 2 * place < np.repeat(count, count)
+    n_early = np.maximum(np.bincount(which[early], minlength=k), 1)
+    n_late = np.maximum(count - n_early, 1)
+    mean_early = np.bincount(which, weights=rest * early, minlength=k) / n_early
+    mean_late = np.bincount(which, weights=rest * ~early, minlength=k) / n_late
+    return SIGMAS_OF_MAD * float(np.median(np.abs(mean_early - mean_late)[long])) / 2

@@ -1,37 +1,50 @@
 """Strokes to end play: one number with its uncertainty budget, or a refusal with its reasons.
 
-The same function serves the live measurement, a stored trace and a trace file, so the same readings give the same number
-to the last digit. How the number is found is told in ``docs/how-the-number-is-found.md``.
+The same function serves the live measurement, a stored trace and a trace file, so the same readings give the
+same number to the last digit. How the number is found is told in ``docs/how-the-number-is-found.md``.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from calc.alignment import misalignment_u
-from calc.uncertainty import Budget, Component
+from calc.uncertainty import Budget, Component, rectangular, resolution_of_difference
+from capture.arrays import Floats
+from capture.motion import motion_of
 from capture.readings import Gauge, Trace
 from capture.refusals import LEAST_READINGS, Reason, reasons_for, too_few_readings
-from capture.stops import Stops, find_stops, motion_of
+from capture.stops import Stops, find_stops
 from capture.strokes import bend_of
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
 UNKNOWN_GAUGE = Gauge()
+
+LEAST_REPEATABILITY_MM = 1e-6
+"""One nanometre: no indicator tells less, so strokes that repeat exactly (in the digits shown) say no more
+than that. What keeps the uncertainty honest then is the row of the resolution."""
+
+LARGER_STEPS = (2, 5, 10, 20, 50, 100)
+"""Counts of the last digit by which an indicator may step, beside single ones."""
+
+OFF_GRID = 0.03
+"""Share of the moves that may be off a step's grid, as bad readings are."""
+
+LEAST_LEVELS = 8
+"""With fewer different readings than this, that all lie on a coarser grid is chance."""
+
 
 @dataclass(frozen=True, slots=True)
 class DwellMark:
     """One dwell, for people to look at.
 
     Attributes:
-        from_s: Time of its first settled reading.
-        to_s: Time of its last.
-        level_mm: Mean of its readings.
+        from_s: Time of its first settled reading, seconds.
+        to_s: Time of its last, seconds.
+        level_mm: Mean of its readings, millimetres.
         side: +1 where the readings are high, -1 where they are low.
         on_stop: Whether it rests on a stop and was used.
         base: 0, or 1 after the base slipped.
@@ -59,12 +72,12 @@ class EndPlay:
     """The distance between the stops.
 
     Attributes:
-        end_play_mm: The estimate, above 0.
+        end_play_mm: The estimate, millimetres, above 0.
         budget: Where its uncertainty comes from.
         strokes: Full strokes, stop to stop.
-        half_strokes: Strokes among them that turned back early.
-        resolution_mm: Step of the indicator.
-        drift_mm_per_s: Creep of the base, taken out.
+        half_strokes: Strokes between them that turned back early; they are left out.
+        resolution_mm: Step of the indicator, millimetres.
+        drift_mm_per_s: Creep of the base, millimetres a second; taken out.
         dwells: What was used and what was not.
         slip: The one slip of the base, if there was one.
         notes: What a person should know of it.
@@ -109,7 +122,7 @@ class Refusal:
         reasons: At least one, the main one first.
         strokes: Full strokes that were seen.
         half_strokes: Half strokes that were seen.
-        resolution_mm: Step of the indicator, if any reading came.
+        resolution_mm: Step of the indicator, millimetres; None if no reading came.
         dwells: What was seen.
     """
 
@@ -124,7 +137,7 @@ def analyse_trace(trace: Trace, gauge: Gauge = UNKNOWN_GAUGE) -> EndPlay | Refus
     """Find the end play in a trace, from every stroke in it.
 
     Args:
-        trace: The readings, in order.
+        trace: The readings, in order; any number.
         gauge: What is known of the indicator; its resolution is taken from the readings if it is not given.
     """
     step = gauge.resolution_mm or resolution_of(trace)
@@ -132,31 +145,30 @@ def analyse_trace(trace: Trace, gauge: Gauge = UNKNOWN_GAUGE) -> EndPlay | Refus
         return Refusal((too_few_readings(len(trace)),), resolution_mm=step if len(trace) else None)
     motion = motion_of(trace.times_s, trace.readings_mm, step)
     stops = find_stops(motion)
-    marks = _marks(stops, trace.times_s) if stops else ()
-    if stops is None or not stops.sound:
-        full, half = (stops.strokes.full, stops.strokes.half) if stops else (0, 0)
-        return Refusal(reasons_for(motion, stops), full, half, step, marks)
+    if stops is None:
+        return Refusal(reasons_for(motion, None), resolution_mm=step)
+    marks, strokes = _marks(stops, trace.times_s), stops.strokes
+    if not stops.sound:
+        return Refusal(reasons_for(motion, stops), strokes.full, strokes.half, step, marks)
     slip = _slip(stops, marks)
-    notes = []
-    if slip:
-        notes.append(f"the base slipped once by {slip.size_mm:+.3f} mm; the fit takes it out")
-    bad = len(trace) - len(motion.kept)
-    if bad:
-        notes.append(f"{bad} single bad reading{'s' * (bad > 1)} left out")
-    strokes = stops.strokes
     return EndPlay(
-        strokes.end_play_mm, budget_of(stops, step, gauge), strokes.full, strokes.half, step,
-        stops.drift_mm_per_s, marks, slip, tuple(notes),
-    )  # fmt: skip
+        end_play_mm=strokes.end_play_mm,
+        budget=budget_of(stops, step, gauge),
+        strokes=strokes.full,
+        half_strokes=strokes.half,
+        resolution_mm=step,
+        drift_mm_per_s=stops.drift_mm_per_s,
+        dwells=marks,
+        slip=slip,
+        notes=_notes(slip, bad=len(trace) - len(motion.kept)),
+    )
 
 
 def resolution_of(trace: Trace) -> float:
-    """The step of an indicator from what it showed: its last digit, or 2, 5, 10 ... of them if it only moves so.
-
-    A few readings (3 %) may be off that grid, as bad readings are.
+    """The step of an indicator from what it showed: its last digit, or 2, 5, 10 ... if it only moves so.
 
     Args:
-        trace: Any number of readings.
+        trace: Any number of readings; of few it is the last digit.
 
     Returns:
         Millimetres, above 0.
@@ -164,49 +176,59 @@ def resolution_of(trace: Trace) -> float:
     moves = np.diff(trace.counts)
     moves = moves[moves != 0]
     step = 1
-    if len(np.unique(trace.counts)) >= 8:
-        for larger in (2, 5, 10, 20, 50, 100):
-            if np.count_nonzero(moves % larger) <= 0.03 * len(moves):
+    if len(np.unique(trace.counts)) >= LEAST_LEVELS:
+        for larger in LARGER_STEPS:
+            if np.count_nonzero(moves % larger) <= OFF_GRID * len(moves):
                 step = larger
     return step * trace.step_mm
 
 
-def budget_of(stops: Stops, step_mm: float, gauge: Gauge) -> Budget:
+def budget_of(stops: Stops, step_mm: float, gauge: Gauge = UNKNOWN_GAUGE) -> Budget:
     """The uncertainty budget of an end play.
 
     Args:
         stops: Sound stops.
-        step_mm: Resolution of the indicator.
-        gauge: Its permissible error, if stated.
+        step_mm: Resolution of the indicator, millimetres, above 0.
+        gauge: Its permissible error and how far from square it may stand, if stated.
+
+    Source: GUM 4.2 for the repeatability, from the residuals of the fit; F.2.2.1 for the resolution; 4.3.7
+        for a permissible error; half the change that a curved creep would make stands for a creep that is not
+        steady.
     """
     strokes = stops.strokes
-    rows = [Component("repeatability between strokes", "A", max(strokes.end_play_u_mm, 1e-6), float(strokes.dof))]
-    rows.append(Component("resolution of two readings", "B", _resolution_u(stops, step_mm)))
+    repeatability = max(strokes.end_play_u_mm, LEAST_REPEATABILITY_MM)
+    rows = [
+        Component("repeatability between strokes", "A", repeatability, float(strokes.dof)),
+        Component("resolution of two readings", "B", resolution_of_difference(step_mm)),
+    ]
     if gauge.permissible_error_mm:
-        rows.append(
-            Component("indicator's permissible error", "B", gauge.permissible_error_mm / math.sqrt(3))
-        )
+        rows.append(Component("indicator's permissible error", "B", rectangular(gauge.permissible_error_mm)))
     if gauge.misalignment_deg:
-        u_tilt = misalignment_u(strokes.end_play_mm, gauge.geometry, gauge.misalignment_deg)
-        rows.append(Component("indicator not square to the axis", "B", u_tilt))
-    rows.append(Component("drift not steady", "B", abs(bend_of(stops.dwells, strokes, stops.steady_count)) / 2))
+        tilt = misalignment_u(strokes.end_play_mm, gauge.geometry, gauge.misalignment_deg)
+        rows.append(Component("indicator not square to the axis", "B", tilt))
+    bend = abs(bend_of(stops.dwells, strokes, stops.steady_count))
+    rows.append(Component("drift not steady", "B", bend / 2))
     return Budget(tuple(rows))
 
 
-def _resolution_u(stops: Stops, step_mm: float) -> float:
-    return step_mm / math.sqrt(6)
+def _notes(slip: Slip | None, *, bad: int) -> tuple[str, ...]:
+    notes = []
+    if slip:
+        notes.append(f"the base slipped once by {slip.size_mm:+.3f} mm; the fit takes it out")
+    if bad:
+        notes.append(f"{bad} single bad reading{'s' * (bad > 1)} left out")
+    return tuple(notes)
 
 
-def _marks(stops: Stops, times_s: NDArray[np.float64]) -> tuple[DwellMark, ...]:
+def _marks(stops: Stops, times_s: Floats) -> tuple[DwellMark, ...]:
     dwells, strokes = stops.dwells, stops.strokes
     first = times_s[stops.kept[dwells.start]].tolist()
     last = times_s[stops.kept[dwells.stop - 1]].tolist()
+    # the dwells' levels have the drift taken off that was known when they were looked for: put it back
     drift = stops.drift_mm_per_s - strokes.drift_mm_per_s
     level = (dwells.level_mm + drift * (dwells.at_s - float(times_s[stops.kept[0]]))).tolist()
-    rows = zip(
-        first, last, level, dwells.side.tolist(), strokes.on_stop.tolist(), strokes.base.tolist(), strict=True
-    )
-    return tuple(DwellMark(*row) for row in rows)
+    side, on_stop, base = dwells.side.tolist(), strokes.on_stop.tolist(), strokes.base.tolist()
+    return tuple(map(DwellMark, first, last, level, side, on_stop, base))
 
 
 def _slip(stops: Stops, marks: tuple[DwellMark, ...]) -> Slip | None:
@@ -219,30 +241,32 @@ def _slip(stops: Stops, marks: tuple[DwellMark, ...]) -> Slip | None:
     return Slip(size, after, before)
 
 
-def analysis_object(outcome: EndPlay | Refusal) -> dict[str, Any]:
-    """What programs read of an outcome; every number of a refusal is None. See the contracts in the documentation.
+NUMBERS = (
+    "end_play_mm",
+    "u_mm",
+    "expanded_mm",
+    "coverage_factor",
+    "dof",
+    "strokes",
+    "half_strokes",
+    "resolution_mm",
+    "drift_mm_per_s",
+)
+"""The numbers of an analysis object, in its order."""
 
-    Infinite degrees of freedom are None, since JSON has no infinity.
+
+def analysis_object(outcome: EndPlay | Refusal) -> dict[str, Any]:
+    """What programs read of an outcome: the same keys in the same order, whatever it is.
+
+    Every number of a refusal is None. Infinite degrees of freedom are None too, since JSON has no infinity.
     """
     if isinstance(outcome, Refusal):
         reasons = [{"code": str(reason.code), "text": reason.text} for reason in outcome.reasons]
-        numbers = dict.fromkeys(
-            ("end_play_mm", "u_mm", "expanded_mm", "coverage_factor", "dof", "strokes", "half_strokes",
-             "resolution_mm", "drift_mm_per_s")
-        )  # fmt: skip
-        return {"usable": False, "reasons": reasons, **numbers, "budget": []}
+        return {"usable": False, "reasons": reasons, **dict.fromkeys(NUMBERS), "budget": []}
     return {
         "usable": True,
         "reasons": [],
-        "end_play_mm": outcome.end_play_mm,
-        "u_mm": outcome.u_mm,
-        "expanded_mm": outcome.expanded_mm,
-        "coverage_factor": outcome.coverage_factor,
-        "dof": _finite(outcome.dof),
-        "strokes": outcome.strokes,
-        "half_strokes": outcome.half_strokes,
-        "resolution_mm": outcome.resolution_mm,
-        "drift_mm_per_s": outcome.drift_mm_per_s,
+        **{name: _finite(getattr(outcome, name)) for name in NUMBERS},
         "budget": [
             {"source": row.source, "kind": row.kind, "u_mm": row.u_mm, "dof": _finite(row.dof)}
             for row in outcome.budget.largest_first()

@@ -7,21 +7,32 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from capture.dwells import extremes, turning_points
-from capture.stops import LEAST_STROKES, Motion, Stops
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+from capture.arrays import Ints
+from capture.motion import Motion, extremes, turning_points
+from capture.stops import LEAST_STROKES, Stops
 
 LEAST_READINGS = 10
 """A trace shorter than this has nothing to say."""
 
-STILL_MM = 0.006
-"""A range below this, or below a few noises, is a hub that nobody moved."""
+STILL_MM, STILL_STEPS, STILL_NOISES = 0.006, 3, 6
+"""A range below so many millimetres, steps of the indicator or standard deviations is a hub that nobody
+moved."""
+
+EDGE = 0.01
+"""Share of the readings at either end that are left out of the range: bad ones and a last jerk."""
+
+SAME_SHARE, SAME_MM = 0.05, 0.003
+"""Strokes one way are alike within this share of the usual stroke, but always within so many millimetres."""
+
+MOSTLY = 0.7
+"""Share of the strokes that have to do so before they are said to."""
+
+AWAY, AWAY_NOISES, AWAY_SHARE = 0.1, 4, 0.25
+"""Readings are away from the hub's place by more than this share of the range, and so many standard
+deviations; fewer than so large a share of them away, and the hub rested and was knocked."""
 
 
 class ReasonCode(StrEnum):
@@ -75,95 +86,107 @@ def reasons_for(motion: Motion, stops: Stops | None) -> tuple[Reason, ...]:
         stops: The nearest thing to two stops in it, not sound; None if there is none.
     """
     values = motion.values_mm
-    low, high = np.quantile(values, (0.01, 0.99))
+    low, high = np.quantile(values, (EDGE, 1 - EDGE))
     span = float(high - low)
-    if span < max(STILL_MM, 3 * motion.step_mm, 6 * motion.noise_mm):
+    if span < max(STILL_MM, STILL_STEPS * motion.step_mm, STILL_NOISES * motion.noise_mm):
         text = f"the reading stayed within {span:.3f} mm: push and pull the hub against its stops"
         return (Reason(ReasonCode.NO_MOVEMENT, text),)
     turns = turning_points(values, max(motion.least_mm, 0.25 * span), extremes(values))
     if len(turns) <= 2:
-        text = f"the reading went {_way(values)} by {span:.3f} mm and never came back: push and pull in turn"
+        way = "up" if values[-1] > values[0] else "down"
+        text = f"the reading went {way} by {span:.3f} mm and never came back: push and pull in turn"
         return (Reason(ReasonCode.ONE_WAY, text),)
-    reasons = []
     if stops is not None and stops.strokes.full >= 2:
-        reasons = list(_near_miss(motion, stops))
-    return tuple(reasons) or (_shapeless(motion, turns, span),)
+        return (_near_miss(stops),)
+    return (_shapeless(motion, turns, span),)
 
 
-def _near_miss(motion: Motion, stops: Stops) -> list[Reason]:
-    """Strokes were seen; what is wrong with them."""
-    strokes, found = stops.strokes, []
-    slips = _pushes_agree_pulls_do_not(stops)
+def _near_miss(stops: Stops) -> Reason:
+    """Strokes were seen; what is wrong with them, the most telling first."""
     if stops.turned:
         text = (
             "the reading turns round without resting: the hub was turned, and that is run-out, not end play; "
             "hold it still against each stop for a second"
         )
-        found.append(Reason(ReasonCode.NO_STOPS, text))
-    elif slips:
+        return Reason(ReasonCode.NO_STOPS, text)
+    slips = _where_the_base_slips(stops)
+    if slips:
         text = f"the base moves at every {slips}: clamp it again and set the plunger square on the face"
-        found.append(Reason(ReasonCode.BASE_SLIPS, text))
-    elif strokes.full < LEAST_STROKES or strokes.dof < 2:
-        turns = len(stops.dwells) - 1
-        if turns > strokes.full + 2:
-            text = f"of {turns} strokes only {strokes.full} agree: push and pull to the stops with the same force, and rest"
-            found.append(Reason(ReasonCode.STROKES_DISAGREE, text))
-        else:
-            text = (
-                f"{strokes.full} full strokes, at least {LEAST_STROKES} are needed: go on pushing and pulling"
-            )
-            found.append(Reason(ReasonCode.TOO_FEW_STROKES, text))
-    elif not stops.agrees:
+        return Reason(ReasonCode.BASE_SLIPS, text)
+    return _unsound(stops) if stops.enough else _too_few(stops)
+
+
+def _unsound(stops: Stops) -> Reason:
+    """Enough strokes agree, but they are no pushes and pulls from stop to stop."""
+    strokes = stops.strokes
+    if not stops.agrees:
         text = (
             "some strokes go further than the stops: the plunger leaves the face or the arm is knocked; "
             "give the plunger more travel and check the arm"
         )
-        found.append(Reason(ReasonCode.PLUNGER_OFF, text))
-    elif 2 * strokes.half > 3 * strokes.full:
-        text = f"{strokes.half} strokes turned back before the stop, {strokes.full} reached it: go all the way each time"
-        found.append(Reason(ReasonCode.HALF_STROKES, text))
-    elif not stops.rests:
+        return Reason(ReasonCode.PLUNGER_OFF, text)
+    if stops.mostly_half:
+        text = (
+            f"{strokes.half} strokes turned back before the stop, {strokes.full} reached it: "
+            "go all the way each time"
+        )
+        return Reason(ReasonCode.HALF_STROKES, text)
+    if not stops.flatness.rests:
         text = "the hub does not rest against its stops: hold it there for half a second each time"
-        found.append(Reason(ReasonCode.NO_STOPS, text))
-    else:
-        spread = strokes.spread_mm
-        text = f"the strokes disagree by {2 * spread:.3f} mm: use the same force each time, and check that nothing is loose"
-        found.append(Reason(ReasonCode.STROKES_DISAGREE, text))
-    return found
+        return Reason(ReasonCode.NO_STOPS, text)
+    text = (
+        f"the strokes disagree by {2 * strokes.spread_mm:.3f} mm: use the same force each time, "
+        "and check that nothing is loose"
+    )
+    return Reason(ReasonCode.STROKES_DISAGREE, text)
 
 
-def _pushes_agree_pulls_do_not(stops: Stops) -> str:
+def _too_few(stops: Stops) -> Reason:
+    """Too few strokes, either because there were no more or because the others are unlike them."""
+    full, made = stops.strokes.full, len(stops.dwells) - 1
+    if made > full + 2:
+        text = (
+            f"of {made} strokes only {full} agree: push and pull to the stops with the same force, and rest"
+        )
+        return Reason(ReasonCode.STROKES_DISAGREE, text)
+    text = f"{full} full strokes, at least {LEAST_STROKES} are needed: go on pushing and pulling"
+    return Reason(ReasonCode.TOO_FEW_STROKES, text)
+
+
+def _where_the_base_slips(stops: Stops) -> str:
     """'pull' or 'push' where strokes one way agree and the other way move the base each time; else ''."""
     level, side = stops.dwells.level_mm, stops.dwells.side
     heights = side[1:] * np.diff(level)
     out, back = heights[side[1:] > 0], heights[side[1:] < 0]
     if min(len(out), len(back)) < 3:
         return ""
-    tolerance = max(0.05 * float(np.median(heights)), 0.003)
+    tolerance = max(SAME_SHARE * float(np.median(heights)), SAME_MM)
     for name, moved, true in (("pull", out, back), ("push", back, out)):
         same = np.abs(true - np.median(true)) <= tolerance
         more = moved - np.median(true) > tolerance
-        if same.mean() >= 0.7 and more.mean() >= 0.7:
+        if same.mean() >= MOSTLY and more.mean() >= MOSTLY:
             return name
     return ""
 
 
-def _shapeless(motion: Motion, turns: NDArray[np.int64], span: float) -> Reason:
+def _shapeless(motion: Motion, turns: Ints, span_mm: float) -> Reason:
     """No strokes at all, though the reading moves: knocks on a hub at rest, or wandering."""
     values = motion.values_mm
-    level = float(np.median(values))
-    away = np.abs(values - level) > max(0.1 * span, 4 * motion.noise_mm)
-    if float(away.mean()) < 0.25:
+    off = np.abs(values - np.median(values))
+    away = off > max(AWAY * span_mm, AWAY_NOISES * motion.noise_mm)
+    if float(away.mean()) < AWAY_SHARE:
         text = (
             "the hub rests and is knocked now and then: push and pull it instead, and keep clear of the arm"
         )
         return Reason(ReasonCode.KNOCKS, text)
     if len(turns) <= LEAST_STROKES:
-        text = f"{len(turns) - 1} strokes, none like another; at least {LEAST_STROKES} are needed: go on pushing and pulling"
+        text = (
+            f"{len(turns) - 1} strokes, none like another; at least {LEAST_STROKES} are needed: "
+            "go on pushing and pulling"
+        )
         return Reason(ReasonCode.TOO_FEW_STROKES, text)
-    text = "the reading wanders without coming back to the same places: clamp the base and the arm, then push and pull"
+    text = (
+        "the reading wanders without coming back to the same places: clamp the base and the arm, "
+        "then push and pull"
+    )
     return Reason(ReasonCode.WANDERING, text)
-
-
-def _way(values: NDArray[np.float64]) -> str:
-    return "up" if values[-1] > values[0] else "down"

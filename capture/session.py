@@ -12,30 +12,26 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from calc.limits import Limits
 from calc.units import Unit, format_length, to_mm
+from capture.decoder import Decoded, Decoder
 from capture.described import Described
 from capture.end_play import DwellMark, EndPlay, Refusal, analyse_trace
 from capture.readings import (
     Chunk,
     Gap,
-    Garbled,
     Gauge,
     Overrun,
     Reading,
     Tick,
     Trace,
     UnitChanged,
-    UnitMissing,
 )
 from capture.recording import Recording
 from capture.refusals import Reason, ReasonCode, stopped, too_few_readings, unit_changed
 from capture.stops import LEAST_STROKES
-
-if TYPE_CHECKING:
-    from capture.decoder import Decoded, Decoder
 
 REST_S = 0.25
 """The hub counts as come to rest once the reading has kept its place for so long, seconds."""
@@ -169,9 +165,7 @@ class Ended:
 
 
 Command = Finish | Abandon | Arm
-Event = (
-    Reading | Garbled | Gap | Overrun | UnitChanged | UnitMissing | Described | StrokeSeen | Progress | Ended
-)
+Event = Decoded | Gap | StrokeSeen | Progress | Ended
 
 
 class Session:
@@ -232,9 +226,11 @@ class Session:
                 return self._finish(at)
             case Abandon(at=at, why=why):
                 return [self._end(at, Refusal((stopped(why),)))]
-        if self._timed_out(item.at):
-            return self._finish(item.at, timed_out=True)
-        return [] if isinstance(item, Tick) else self._feed_bytes(item)
+            case Chunk(at=at) | Tick(at=at) | Overrun(at=at) | Described(at=at):
+                if self._timed_out(at):
+                    return self._finish(at, timed_out=True)
+        decoded = [] if isinstance(item, Tick) else self.decoder.feed(item)
+        return [event for one in decoded for event in self.hear(one)]
 
     def _timed_out(self, at: float) -> bool:
         """Whether the time is up; asked before what came at that moment is read, as it may come in pieces."""
@@ -243,19 +239,23 @@ class Session:
         limit = self.goal.timeout_s
         return limit is not None and at - self._first_at >= limit
 
-    def _feed_bytes(self, item: Chunk | Overrun | Described) -> list[Event]:
-        events: list[Event] = []
-        for decoded in self.decoder.feed(item):
-            if isinstance(decoded, Reading):
-                events += self._take(decoded)
-            else:
-                events.append(decoded)
-            if isinstance(decoded, UnitChanged):
-                reason = unit_changed(decoded.was.value, decoded.now.value)
-                events.append(self._end(decoded.at, Refusal((reason,), self._told[True], self._told[False])))
-            if self.ended:
-                break
-        return events
+    def hear(self, decoded: Decoded) -> list[Event]:
+        """Take one thing that the decoder made of the bytes, where somebody else feeds the decoder.
+
+        Args:
+            decoded: In order of arrival.
+        """
+        if self.ended:
+            return []
+        if self._first_at is None:
+            self._first_at = decoded.at
+        if isinstance(decoded, Reading):
+            return self._take(decoded)
+        if isinstance(decoded, UnitChanged):
+            reason = unit_changed(decoded.was.value, decoded.now.value)
+            refusal = Refusal((reason,), self._told[True], self._told[False])
+            return [decoded, self._end(decoded.at, refusal)]
+        return [decoded]
 
     def _take(self, reading: Reading) -> list[Event]:
         """Keep a reading, and look at the strokes if the hub has come to rest."""

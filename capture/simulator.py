@@ -1,19 +1,23 @@
-"""A simulated hub under a simulated hand, read by a simulated indicator. Seeded: the same model and seed, the same trace.
+"""A simulated hub under a simulated hand, read by a simulated indicator.
 
-The physics, from the stop outwards, each part with what it rests on:
+Seeded: the same model and seed make the same trace. The physics, from the stop outwards, each part with what
+    it rests on:
 
-* The spindle moves between two stops, ``end_play_mm`` apart. A push or pull speeds up until the stop takes it, so it
-  arrives at speed (position goes as the 1.5th power of time: a hand that keeps pressing; an assumption).
-* At a stop the hand's force is not steady and the stop is a spring, so the level wanders by ``wobble_mm`` with a
-  correlation time of 0.25 s (an Ornstein-Uhlenbeck process; size and time are assumptions, common practice: a few
-  micrometres), and every arrival rests a little differently (``seat_mm``).
-* The plunger bounces off the arriving spindle: a damped oscillation, 18 Hz, 45 ms decay, its first swing in proportion
-  to the arrival speed (``bounce_s``, seconds: swing = speed times this), cut to 15 % of the end play. The plunger's own
-  damping is a first-order lag of ``lag_s``.
+* The spindle moves between two stops, ``end_play_mm`` apart. A push or pull speeds up until the stop takes
+  it, so it arrives at speed (position goes as the 1.5th power of time: a hand that keeps pressing; an
+  assumption).
+* At a stop the hand's force is not steady and the stop is a spring, so the level wanders by ``wobble_mm``
+  with a correlation time of 0.25 s (an Ornstein-Uhlenbeck process; size and time are assumptions, common
+  practice: a few micrometres), and every arrival rests a little differently (``seat_mm``).
+* The plunger bounces off the arriving spindle: a damped oscillation, 18 Hz, 45 ms decay, its first swing in
+  proportion to the arrival speed (``bounce_s``, seconds: swing = speed times this), cut to 15 % of the end
+  play. The plunger's own damping is a first-order lag of ``lag_s``.
 * The base creeps at ``drift_mm_per_min`` and may slip once, or at every pull.
-* The indicator adds white noise, rounds to its resolution (``step`` counts of the last digit) and sends at ``rate_hz``
-  with a little jitter. Readings may be bad (sign, factor ten, zero, random), repeated, or missing for a while.
-* Before the strokes the indicator is set up (large, aimless excursions) and its zero button pressed, if asked for.
+* The indicator adds white noise, rounds to its resolution (``step`` counts of the last digit) and sends at
+  ``rate_hz`` with a little jitter. Readings may be bad (sign, factor ten, zero, random), repeated, or missing
+  for a while.
+* Before the strokes the indicator is set up (large, aimless excursions) and its zero button pressed, if asked
+  for.
 
 Nothing in here was measured on a car; every trace made here is simulated and says so.
 """
@@ -132,8 +136,8 @@ class SimulatedTrace:
     Attributes:
         trace: What the indicator sent.
         truth_mm: The end play, or None where there is none to measure.
-        side: For each reading +1 (pulled out), -1 (pushed in) or 0 (neither, or not settled, or a bad reading);
-            shape (n,). Half strokes are 0.
+        side: For each reading +1 (pulled out), -1 (pushed in) or 0 (neither, or not settled, or a bad
+            reading); shape (n,). Half strokes are 0.
         slip_at_s: When the base slipped, seconds; None if it did not.
         half_strokes: How many strokes turned back early (out and back counted as two).
     """
@@ -290,7 +294,7 @@ def _aimless(model: HubModel, rng: np.random.Generator, time_s: NDArray[np.float
 
 
 def _wobble(sd: float, time_constant_s: float, n: int, rng: np.random.Generator) -> NDArray[np.float64]:
-    """Ornstein-Uhlenbeck noise of standard deviation ``sd`` on the grid: made coarse, joined by straight lines."""
+    """Ornstein-Uhlenbeck noise of standard deviation ``sd`` on the grid: made coarse, joined by lines."""
     every = max(1, int(time_constant_s / 10 / GRID_S))
     m = n // every + 2
     keep = float(np.exp(-every * GRID_S / time_constant_s))
@@ -367,7 +371,7 @@ def _read(
 
 
 def oracle_mm(simulated: SimulatedTrace) -> float:
-    """End play by least squares from the readings that truly rest on a stop: the best that any method could hope for.
+    """End play by least squares from the readings that truly rest on a stop: the best one could hope for.
 
     Fits constant + side + steady drift + the one slip, to all settled readings with equal weight.
 
