@@ -86,6 +86,26 @@ class Budget:
         """The rows, the largest uncertainty first."""
         return tuple(sorted(self.components, key=lambda row: -row.u_mm))
 
+    def numbers(self) -> dict[str, float | None]:
+        """The sum for other programs; infinite degrees of freedom are None, since JSON has no infinity."""
+        return {
+            "u_mm": self.u_mm,
+            "expanded_mm": self.expanded_mm,
+            "coverage_factor": self.coverage_factor,
+            "dof": _finite(self.dof),
+        }
+
+    def rows(self) -> list[dict[str, str | float | None]]:
+        """The rows for other programs, the largest uncertainty first."""
+        return [
+            {"source": row.source, "kind": row.kind, "u_mm": row.u_mm, "dof": _finite(row.dof)}
+            for row in self.largest_first()
+        ]
+
+
+def _finite(number: float) -> float | None:
+    return number if math.isfinite(number) else None
+
 
 class TypeA(NamedTuple):
     """What repeated readings tell, in their own unit.
