@@ -25,108 +25,38 @@ Nothing in here was measured on a car; every trace made here is simulated and sa
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calc.units import Unit
+from capture.arrays import Floats
+from capture.hub_model import HubModel, Motion
 from capture.readings import Trace
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+__all__ = ["HubModel", "Motion", "SimulatedTrace", "oracle_mm", "simulate"]
+
+Sides: TypeAlias = NDArray[np.int8]
 
 GRID_S = 0.001
 """Step of the grid on which positions are worked out before they are read, seconds."""
 
 WOBBLE_TIME_S = 0.25
-BOUNCE_HZ = 18.0
-BOUNCE_DECAY_S = 0.045
+"""Correlation time of the hand's force, seconds."""
+
+BOUNCE_HZ, BOUNCE_DECAY_S, BOUNCE_MOST = 18.0, 0.045, 0.15
+"""The plunger's swing after a stop: how often a second, its decay in seconds, its most as a share of the end
+play."""
+
 SETTLE_S = 0.16
-"""From arrival until the bounce has died away; the truth calls a reading settled after that."""
+"""From arrival until the bounce has died away, seconds; the truth calls a reading settled after that."""
 
+SET_UP_MM = 2.5
+"""How far the reading goes either way while the indicator is set up, millimetres."""
 
-class Motion(StrEnum):
-    """What is done to the hub. All but the first give no end play, and must be refused."""
-
-    STROKES = "strokes"
-    TURNED = "turned"
-    ONE_WAY = "one way"
-    UNLIKE = "unlike strokes"
-    SLIPS = "slips at every pull"
-    LEAVES = "plunger leaves"
-    KNOCKS = "knocks"
-    WANDERS = "wanders"
-    STILL = "still"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HubModel:
-    """A hub, a hand and an indicator. Lengths are millimetres, times seconds.
-
-    Attributes:
-        end_play_mm: Distance between the stops.
-        strokes: Full strokes (a push and a pull are two).
-        dwell_s: Mean time at rest against a stop; each dwell is drawn between (1 ± dwell_spread) times this.
-        dwell_spread: Relative half width of the dwell times, 0 to 0.9.
-        move_s: Mean time of a full stroke.
-        half_share: Share of all strokes that turn back before the stop, 0 to 0.5, at a height between
-            ``half_least`` and ``half_most`` of the end play.
-        rate_hz: Readings a second.
-        unit: The indicator's unit.
-        decimals: Digits it shows after the point.
-        step: Counts of the last digit by which it steps (5 for 0.0005 in with four decimals).
-        noise_mm: Standard deviation of its own noise, before rounding.
-        wobble_mm: Standard deviation of the level against a stop, from the hand.
-        seat_mm: Standard deviation of the rest position from one arrival to the next.
-        bounce_s: First bounce over arrival speed.
-        lag_s: Time constant of the plunger.
-        drift_mm_per_min: Steady creep of the base.
-        slip_mm: Size of one slip of the base; 0 for none.
-        bad_share: Share of readings replaced by a bad one.
-        repeat_share: Share of readings that are sent twice.
-        gaps: How many times a second of readings is lost.
-        setup_s: Time of aimless excursions before the strokes.
-        zeroed: Whether the zero button is pressed before the strokes.
-        inverted: Whether a pull makes the reading go down.
-        rest_s: Rest before the first and after the last stroke.
-        offset_mm: Reading of the pushed-in hub before it is zeroed.
-        motion: What is done; see ``Motion``.
-    """
-
-    end_play_mm: float = 0.31
-    strokes: int = 8
-    dwell_s: float = 0.8
-    dwell_spread: float = 0.3
-    move_s: float = 0.25
-    half_share: float = 0.0
-    half_least: float = 0.15
-    half_most: float = 0.85
-    rate_hz: float = 50.0
-    unit: Unit = Unit.MM
-    decimals: int = 3
-    step: int = 1
-    noise_mm: float = 0.0005
-    wobble_mm: float = 0.0015
-    seat_mm: float = 0.0005
-    bounce_s: float = 0.002
-    lag_s: float = 0.012
-    drift_mm_per_min: float = 0.0
-    slip_mm: float = 0.0
-    bad_share: float = 0.0
-    repeat_share: float = 0.0
-    gaps: int = 0
-    setup_s: float = 0.0
-    zeroed: bool = False
-    inverted: bool = False
-    rest_s: float = 1.0
-    offset_mm: float = 1.2
-    motion: Motion = Motion.STROKES
-
-    @property
-    def resolution_mm(self) -> float:
-        """The indicator's step, millimetres."""
-        return self.step * 10.0**-self.decimals * (25.4 if self.unit is Unit.INCH else 1.0)
+GAP_S = 1.0
+"""How long readings are lost in a gap, seconds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +74,7 @@ class SimulatedTrace:
 
     trace: Trace
     truth_mm: float | None
-    side: NDArray[np.int8]
+    side: Sides
     slip_at_s: float | None
     half_strokes: int
 
@@ -159,7 +89,7 @@ def simulate(model: HubModel, seed: int) -> SimulatedTrace:
     rng = np.random.default_rng(seed)
     plan = _plan(model, rng)
     position, side = _positions(plan, model, rng)
-    grid_s = np.arange(len(position)) * GRID_S
+    grid_s = _grid_s(len(position))
     slip_at = None
     base = model.drift_mm_per_min / 60.0 * grid_s
     pulls = [leg for leg in plan if leg.to > leg.start_height]
@@ -185,7 +115,12 @@ def simulate(model: HubModel, seed: int) -> SimulatedTrace:
     return SimulatedTrace(trace, model.end_play_mm if usable else None, kept, slip_at, halves)
 
 
-@dataclass(slots=True)
+def _grid_s(n: int) -> Floats:
+    """The first ``n`` times of the grid, seconds."""
+    return np.asarray(np.arange(n) * GRID_S, dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True)
 class _Leg:
     """One move and the dwell after it. Heights are shares of the end play."""
 
@@ -234,15 +169,13 @@ def _plan(model: HubModel, rng: np.random.Generator) -> list[_Leg]:
     return legs
 
 
-def _positions(
-    plan: list[_Leg], model: HubModel, rng: np.random.Generator
-) -> tuple[NDArray[np.float64], NDArray[np.int8]]:
+def _positions(plan: list[_Leg], model: HubModel, rng: np.random.Generator) -> tuple[Floats, Sides]:
     """Plunger positions on the grid, millimetres, without the base's motion, and which stop is settled on."""
     length_s = (
         plan[-1].at_s + plan[-1].move_s + plan[-1].dwell_s if plan else 12.0 * model.rest_s
     ) + model.rest_s
     n = int(length_s / GRID_S)
-    time_s = np.arange(n) * GRID_S
+    time_s = _grid_s(n)
     height = np.zeros(n)
     side = np.zeros(n, dtype=np.int8)
     extra = np.zeros(n)
@@ -257,15 +190,14 @@ def _positions(
         seat = rng.normal(0.0, model.seat_mm) if model.seat_mm else 0.0
         extra[first:leave] += seat * share[: leave - first]
         speed = 1.5 * abs(leg.to - leg.start_height) * model.end_play_mm / leg.move_s
-        swing = min(speed * model.bounce_s, 0.15 * model.end_play_mm)
+        swing = min(speed * model.bounce_s, BOUNCE_MOST * model.end_play_mm)
         since = time_s[arrive:leave] - arrive_s
         ring = swing * np.exp(-since / BOUNCE_DECAY_S) * np.sin(2 * np.pi * BOUNCE_HZ * since)
         extra[arrive:leave] += ring * np.sign(leg.to - leg.start_height)
-        if not leg.half:
-            side[int((arrive_s + SETTLE_S) / GRID_S) : leave] = 1 if leg.to > leg.start_height else -1
-        elif abs(leg.to - round(leg.to)) < 1e-9:
-            side[int((arrive_s + SETTLE_S) / GRID_S) : leave] = 1 if round(leg.to) == 1 else -1
-        side[first : min(n, int((arrive_s + SETTLE_S) / GRID_S))] = 0
+        settled = int((arrive_s + SETTLE_S) / GRID_S)
+        if abs(leg.to - round(leg.to)) < 1e-9:  # at a stop, be it the way back of a half stroke
+            side[settled:leave] = 1 if round(leg.to) == 1 else -1
+        side[first : min(n, settled)] = 0
     position = height * model.end_play_mm + extra
     position = position + _aimless(model, rng, time_s)
     if model.wobble_mm:
@@ -275,7 +207,7 @@ def _positions(
     return position, side
 
 
-def _aimless(model: HubModel, rng: np.random.Generator, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+def _aimless(model: HubModel, rng: np.random.Generator, time_s: Floats) -> Floats:
     """Motion that is no stroke: a turned hub, knocks, wandering."""
     n, size = len(time_s), model.end_play_mm
     if model.motion is Motion.TURNED:
@@ -293,7 +225,7 @@ def _aimless(model: HubModel, rng: np.random.Generator, time_s: NDArray[np.float
     return out
 
 
-def _wobble(sd: float, time_constant_s: float, n: int, rng: np.random.Generator) -> NDArray[np.float64]:
+def _wobble(sd: float, time_constant_s: float, n: int, rng: np.random.Generator) -> Floats:
     """Ornstein-Uhlenbeck noise of standard deviation ``sd`` on the grid: made coarse, joined by lines."""
     every = max(1, int(time_constant_s / 10 / GRID_S))
     m = n // every + 2
@@ -310,41 +242,41 @@ def _wobble(sd: float, time_constant_s: float, n: int, rng: np.random.Generator)
 def _set_up(
     model: HubModel,
     rng: np.random.Generator,
-    position: NDArray[np.float64],
-    side: NDArray[np.int8],
+    position: Floats,
+    side: Sides,
     slip_at: float | None,
-) -> tuple[NDArray[np.float64], NDArray[np.int8], NDArray[np.float64], float | None]:
+) -> tuple[Floats, Sides, Floats, float | None]:
     """Put excursions of up to a few millimetres in front, as while the arm is clamped and the plunger set."""
     n = int(model.setup_s / GRID_S)
     knots = max(4, int(model.setup_s / 0.5))
-    levels = np.concatenate((rng.uniform(-2.5, 2.5, knots), [0.0, 0.0]))
+    levels = np.concatenate((rng.uniform(-SET_UP_MM, SET_UP_MM, knots), [0.0, 0.0]))
     at = np.concatenate((np.sort(rng.uniform(0, 0.8 * n, knots)), [0.85 * n, n]))
     front = np.interp(np.arange(n), at, levels) + position[0]
     rest = np.full(int(0.4 / GRID_S), position[0])
     position = np.concatenate((front, rest, position))
     side = np.concatenate((np.zeros(n + len(rest), dtype=np.int8), side))
     moved = (n + len(rest)) * GRID_S
-    return position, side, np.arange(len(position)) * GRID_S, None if slip_at is None else slip_at + moved
+    return position, side, _grid_s(len(position)), None if slip_at is None else slip_at + moved
 
 
 def _read(
     model: HubModel,
     rng: np.random.Generator,
-    grid_s: NDArray[np.float64],
-    position: NDArray[np.float64],
-    side: NDArray[np.int8],
-) -> tuple[Trace, NDArray[np.int8]]:
+    grid_s: Floats,
+    position: Floats,
+    side: Sides,
+) -> tuple[Trace, Sides]:
     """What the indicator sends of it."""
     period = 1.0 / model.rate_hz
-    times = np.arange(period * rng.random(), grid_s[-1], period)
+    times: Floats = np.arange(period * rng.random(), float(grid_s[-1]), period, dtype=np.float64)
     at = np.clip(
         ((times + rng.normal(0, 0.02 * period, len(times))) / GRID_S).astype(int), 0, len(position) - 1
     )
     value = (position[at] + model.offset_mm) * (-1.0 if model.inverted else 1.0)
     if model.zeroed:
         pressed = (model.setup_s + 0.3 * (1 if model.setup_s else model.rest_s)) * 0.98
-        before = times >= pressed
-        value = value - before * value[max(0, int(np.argmax(before)) - 1)]
+        after = times >= pressed
+        value = value - after * value[max(0, int(np.argmax(after)) - 1)]
     value = value + rng.normal(0.0, model.noise_mm, len(value)) if model.noise_mm else value
     in_unit = value / (25.4 if model.unit is Unit.INCH else 1.0)
     counts = (np.round(in_unit * 10.0**model.decimals / model.step) * model.step).astype(np.int64)
@@ -360,14 +292,14 @@ def _read(
     keep = np.ones(len(times), dtype=bool)
     for _ in range(model.gaps):
         start = rng.uniform(times[0] + model.setup_s + 1, times[-1] - 2)
-        keep &= ~((times >= start) & (times < start + 1.0))
+        keep &= ~((times >= start) & (times < start + GAP_S))
     times, counts, kept = times[keep], counts[keep], kept[keep]
     if model.repeat_share:
         again = np.repeat(np.arange(len(times)), 1 + (rng.random(len(times)) < model.repeat_share))
         late = np.concatenate(([0.0], (np.diff(again) == 0) * 0.3 * period))
         times, counts, kept = times[again] + late, counts[again], kept[again]
-    times = np.round(np.maximum.accumulate(times), 6)
-    return Trace(times, counts, model.decimals, model.unit), kept
+    in_order = np.asarray(np.round(np.maximum.accumulate(times), 6), dtype=np.float64)
+    return Trace(in_order, counts, model.decimals, model.unit), kept
 
 
 def oracle_mm(simulated: SimulatedTrace) -> float:
