@@ -82,7 +82,7 @@ class Document:
 
     Attributes:
         values: Our values by full key; keys that were absent or wrong are missing.
-        tables: Names of the tables that the file has; of an array of tables each one, ``gauge[1]``, ``gauge[2]``.
+        tables: Names of the tables that the file has; of an array each one: ``gauge[1]``, ``gauge[2]``.
         problems: Every mistake, in the order of discovery.
         lines: Line of each key and table, from 1.
     """
@@ -119,8 +119,8 @@ def read_document(text: str, keys: Mapping[str, Key]) -> Document:
 
     Args:
         text: The whole file.
-        keys: The keys that it may have, by full name; ``a.b`` stands in table ``a``, and ``a[].b`` in each table
-            of the array ``a``, whose tables are counted from 1: the value of the first is ``a[1].b``.
+        keys: The keys that it may have, by full name; ``a.b`` stands in table ``a``, and ``a[].b`` in each
+            table of the array ``a``, whose tables are counted from 1: the value of the first is ``a[1].b``.
 
     Returns:
         The document; when the text is no TOML at all, its only problem says so.
@@ -149,7 +149,7 @@ def read_document(text: str, keys: Mapping[str, Key]) -> Document:
 
 
 def key_lines(text: str) -> dict[str, int]:
-    r"""The line of each key and table of a TOML text, from 1, by full name; an array's tables are numbered from 1.
+    r"""The line of each key and table of a TOML text, from 1, by full name; an array's tables are numbered.
 
     >>> key_lines('title = "x"\n[shim]\ntrial = 3.75\n')
     {'title': 1, 'shim': 2, 'shim.trial': 3}
