@@ -101,7 +101,7 @@ class Checksum:
         return KINDS[self.kind][1](covered) == int.from_bytes(said, self.order)
 
     def write(self, frame: bytes) -> bytes:
-        """The sum's bytes for a frame in which its place is still to be filled; ``frame`` has them as zeros."""
+        """The sum of a frame whose place for it is filled with anything."""
         covered = frame[self.first : self.place(len(frame)) if self.stop is None else self.stop]
         value = KINDS[self.kind][1](covered).to_bytes(KINDS[self.kind][0], self.order)
         return value.hex().upper().encode() if self.form == "hex" else value

@@ -222,7 +222,7 @@ class SizedFraming:
         return PacketFramer(self)
 
     def size_at(self, data: bytes, at: int) -> int:
-        """How many bytes the frame has that begins at ``at``; 0 to wait for more bytes, -1 where none begins."""
+        """How many bytes the frame at ``at`` has; 0 to wait for more bytes, -1 where no frame begins."""
         if not _begins(data, at, self.start):
             return -1
         size = self.length

@@ -5,21 +5,48 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from decimal import Decimal
+from functools import cache
 from pathlib import Path
 from typing import Any
 
-from calc.units import Unit, UnitsError, exact_mm, parse_length
+from calc.units import Unit, exact_mm, parse_length
+from capture.checksums import Checksum
 from capture.errors import ProfileError, ProfileProblem
+from capture.flags import Flag, ReadFlags
 from capture.framing import MOST_FRAME_BYTES
 from capture.line import parse_line
-from capture.profiles import BUILT_IN, Example, LineFraming, Parse, Profile, SerialSettings
+from capture.packed_format import Bits, Packed, PackedFormat
+from capture.packets import Mark, MarkedFraming, SizedFraming
+from capture.profile_keys import KEYS, LENGTHS, WrongError
+from capture.profiles import BUILT_IN, Example, Framing, LineFraming, Parse, Profile, SerialSettings
 from capture.readings import Gauge
 from capture.text_format import TextFormat
 
 MOST_PROFILE_BYTES = 100_000
 """A larger file is no profile."""
+
+FORMATS = Path(__file__).with_name("formats")
+"""Where the files of the built-in profiles are, each named after its profile."""
+
+
+@cache
+def built_in_names() -> tuple[str, ...]:
+    """Names of every profile that is always there."""
+    return (*BUILT_IN, *sorted(path.stem for path in FORMATS.glob("*.toml")))
+
+
+@cache
+def built_in(name: str) -> Profile:
+    """Give a built-in profile.
+
+    Args:
+        name: One of ``built_in_names()``.
+    """
+    if name in BUILT_IN:
+        return BUILT_IN[name]
+    return parse_profile((FORMATS / f"{name}.toml").read_text(encoding="utf-8"), name)
 
 
 def load_profile(name_or_path: str) -> Profile:
@@ -31,11 +58,11 @@ def load_profile(name_or_path: str) -> Profile:
     Raises:
         ProfileError: If there is no such profile or file, or the file has mistakes.
     """
-    if name_or_path in BUILT_IN:
-        return BUILT_IN[name_or_path]
+    if name_or_path in BUILT_IN or name_or_path in built_in_names():
+        return built_in(name_or_path)
     path = Path(name_or_path)
     if not (path.suffix or path.exists() or len(path.parts) > 1):
-        known = ", ".join(sorted(BUILT_IN))
+        known = ", ".join(built_in_names())
         raise _error(
             name_or_path, f"is not built in; give one of {known}, or the file of your own (NAME.toml)"
         )
@@ -73,129 +100,26 @@ def _error(name: str, text: str) -> ProfileError:
     return ProfileError(name, (ProfileProblem("", None, text),))
 
 
-class _WrongError(Exception):
-    """A value is not what its key needs; the text says what to write."""
-
-
-Check = Callable[[object], Any]
-
-
-def _text(value: object) -> str:
-    if not isinstance(value, str) or not value.strip() or not value.isprintable():
-        raise _WrongError(f"{value!r} must be a text of one line")
-    return value
-
-
-def _flag(value: object) -> bool:
-    if not isinstance(value, bool):
-        raise _WrongError(f"{value!r} must be true or false")
-    return value
-
-
-def _whole(least: int, most: int) -> Check:
-    def check(value: object) -> int:
-        if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
-            raise _WrongError(f"{value!r} must be a whole number from {least} to {most}")
-        return value
-
-    return check
-
-
-def _one_of(*choices: str) -> Check:
-    def check(value: object) -> str:
-        if value not in choices:
-            raise _WrongError(f"{value!r} must be one of {', '.join(choices)}")
-        return str(value)
-
-    return check
-
-
-def _stopbits(value: object) -> float:
-    if isinstance(value, bool) or value not in (1, Decimal("1.5"), 2):
-        raise _WrongError(f"{value!r} must be 1, 1.5 or 2")
-    return float(str(value))
-
-
-def _unit(value: object) -> Unit:
-    return Unit(_one_of(*Unit)(value))
-
-
-def _units(value: object) -> dict[bytes, Unit]:
-    if not isinstance(value, dict) or not value:
-        raise _WrongError('must say what each unit text means, such as { "0" = "mm", "1" = "in" }')
-    return {key.strip().lower().encode(): _unit(unit) for key, unit in value.items()}
-
-
-def _pattern(value: object) -> re.Pattern[bytes]:
-    try:
-        pattern = re.compile(_text(value).encode("latin-1"))
-    except UnicodeEncodeError as error:
-        raise _WrongError("holds characters that are no single byte; write them as \\xNN") from error
-    except re.error as error:
-        raise _WrongError(f"is no pattern: {error}") from error
-    unknown = pattern.groupindex.keys() - {"value", "sign", "unit"}
-    if "value" not in pattern.groupindex or unknown:
-        raise _WrongError("needs the group (?P<value>...), may have sign and unit, and no other named group")
-    return pattern
-
-
-def _length(value: object) -> Decimal | str:
-    """Leave a number for later, when the gauge's unit is known; check a text now."""
-    if isinstance(value, str):
-        try:
-            number: Decimal = parse_length(value)
-        except UnitsError as error:
-            raise _WrongError(str(error)) from error
-    elif isinstance(value, (int, Decimal)) and not isinstance(value, bool):
-        number = Decimal(value)
-    else:
-        raise _WrongError(f"{value!r} must be a length")
-    if not (number.is_finite() and 0 < number <= 1000):
-        raise _WrongError(f"{value!r} must be above 0 and at most 1000")
-    return value if isinstance(value, str) else number
-
-
-_SETTINGS: dict[str, Check] = {
-    "baud": _whole(50, 4_000_000),
-    "bytesize": _whole(5, 8),
-    "parity": _one_of("none", "even", "odd", "mark", "space"),
-    "stopbits": _stopbits,
-    "rtscts": _flag,
-    "xonxoff": _flag,
-    "dsrdtr": _flag,
-    "dtr": _flag,
-    "rts": _flag,
-}
-
-_LENGTHS = ("resolution", "range", "permissible_error")
-
-_KEYS: dict[str, dict[str, Check]] = {
-    "": {"name": _text, "title": _text},
-    "gauge": {"unit": _unit, "permissible_error_source": _text, **dict.fromkeys(_LENGTHS, _length)},
-    "serial": _SETTINGS,
-    "framing": {"most_bytes": _whole(1, 4096)},
-    "text": {"pattern": _pattern, "decimals": _whole(0, 9), "units": _units},
-    "examples": {"frame": _text, "value": _text, "unit": _unit},
-}
-"""Every table and key of a profile file, with the check of its value."""
-
-
 class _Reader:
     """Reads one file's tables and gathers its mistakes."""
 
     def __init__(self, tables: dict[str, Any], text: str, name: str) -> None:
         self._tables = tables
+        self._text = text
         self._lines = _key_lines(text)
         self._name = name
         self._problems: list[ProfileProblem] = []
 
     def read(self) -> Profile:
-        top = {key: value for key, value in self._tables.items() if key not in _KEYS or not key}
+        top = {key: value for key, value in self._tables.items() if key not in KEYS or not key}
         head = self._table("", top)
         gauge = self._gauge(self._table("gauge"))
-        settings = SerialSettings(**self._table("serial"))
-        framing = LineFraming(self._table("framing").get("most_bytes", MOST_FRAME_BYTES))
-        parse = self._parse()
+        settings = self._settings(self._table("serial"))
+        sends = head.get("sends", "asked" if settings.request else "stream")
+        if bool(settings.request) != (sends == "asked"):
+            self._wrong("sends", 'is "asked" exactly where the table [serial] has a request')
+        framing = self._framing(self._table("framing"), stream=sends == "stream")
+        parse, read_flags = self._format(framing)
         examples = self._examples()
         profile = Profile(
             name=head.get("name", self._name),
@@ -205,6 +129,9 @@ class _Reader:
             settings=settings,
             framing=framing,
             examples=examples,
+            sends=sends,
+            read_flags=read_flags,
+            source=self._text,
         )
         broken = None if self._problems else profile.broken_example()
         if broken:
@@ -223,23 +150,23 @@ class _Reader:
         if not isinstance(table, Mapping):
             self._wrong(place, "must be a table")
             return {}
-        known = _KEYS[name]
+        known = KEYS[name]
         values: dict[str, Any] = {}
         for key, value in table.items():
             full = f"{place}.{key}" if place else key
             if key not in known:
-                self._wrong(full, "is no key here" + _nearest(key, [*known, *([] if name else _KEYS)]))
+                self._wrong(full, "is no key here" + _nearest(key, [*known, *([] if name else KEYS)]))
                 continue
             try:
                 values[key] = known[key](value)
-            except _WrongError as error:
+            except WrongError as error:
                 self._wrong(full, str(error))
         return values
 
     def _gauge(self, values: dict[str, Any]) -> Gauge:
         unit: Unit | None = values.get("unit")
         lengths: dict[str, float | None] = {}
-        for key in _LENGTHS:
+        for key in LENGTHS:
             value = values.get(key)
             if isinstance(value, Decimal):
                 if unit is None:
@@ -250,21 +177,132 @@ class _Reader:
                 value = parse_length(value)
             lengths[f"{key}_mm"] = None if value is None else float(value)
         return Gauge(
-            unit=unit, permissible_error_source=values.get("permissible_error_source", ""), **lengths
+            unit=unit,
+            resolution_mm=lengths.get("resolution_mm"),
+            range_mm=lengths.get("range_mm"),
+            permissible_error_mm=lengths.get("permissible_error_mm"),
+            permissible_error_source=values.get("permissible_error_source", ""),
         )
 
-    def _parse(self) -> Parse:
-        values = self._table("text")
+    def _settings(self, values: dict[str, Any]) -> SerialSettings:
+        if "period" in values:
+            values["period_s"] = float(values.pop("period"))
+        return SerialSettings(**values)
+
+    def _framing(self, values: dict[str, Any], *, stream: bool) -> Framing:
+        most = values.get("most_bytes", MOST_FRAME_BYTES)
+        checksum = Checksum(**values["checksum"]) if "checksum" in values else None
+        start, end = values.get("start", b""), values.get("end", b"")
+        if "length" in values or "length_at" in values:
+            return self._sized(values, checksum, confirm=stream and checksum is None)
+        for key in ("marks", "length_add"):
+            if key in values:
+                self._wrong(f"framing.{key}", "needs a length, or a length_at that says which byte has it")
+        if end:
+            if "trailer" in values and not start:
+                self._wrong("framing.trailer", "needs a start")
+            return MarkedFraming(end, start, values.get("trailer", 0), checksum, most)
+        for key in ("start", "trailer"):
+            if key in values:
+                self._wrong(f"framing.{key}", "needs an end, or a length")
+        return LineFraming(most, checksum)
+
+    def _sized(self, values: dict[str, Any], checksum: Checksum | None, *, confirm: bool) -> Framing:
+        most = values.get("most_bytes", MOST_FRAME_BYTES)
+        length, end = values.get("length", 0), values.get("end", b"")
+        marks = values.get("marks", ())
+        if "length_at" in values and length:
+            self._wrong("framing.length_at", "cannot stand beside length: give one of them")
+        if length > most:
+            self._wrong("framing.length", f"is more than most_bytes, {most}")
+        if "trailer" in values:
+            self._wrong("framing.trailer", "has no meaning beside a length")
+        if end and not length:
+            self._wrong("framing.end", "has no meaning beside length_at")
+        elif end:
+            marks += tuple(Mark(length - len(end) + place, 255, byte) for place, byte in enumerate(end))
+        for mark in marks:
+            if length and not 0 <= mark.at < length:
+                self._wrong("framing.marks", f"names byte {mark.at}, and a frame has {length}")
+        if not (values.get("start") or marks or checksum):
+            self._wrong(
+                "framing", "needs a start, marks or a checksum: nothing else says where a frame begins"
+            )
+        if checksum is not None and length and not 0 <= checksum.place(length) <= length - checksum.size:
+            self._wrong("framing.checksum", f"stands outside of a frame of {length} bytes")
+        return SizedFraming(
+            start=values.get("start", b""),
+            length=length,
+            length_at=values.get("length_at", 0),
+            length_add=values.get("length_add", 0),
+            marks=marks,
+            checksum=checksum,
+            confirm=confirm,
+            most_bytes=most,
+        )
+
+    def _format(self, framing: Framing) -> tuple[Parse, ReadFlags | None]:
+        texts, packed = self._table("text"), self._table("packed")
+        if "text" in self._tables and "packed" in self._tables:
+            self._wrong("packed", "cannot stand beside [text]: a frame is read in one way")
+        if isinstance(self._tables.get("packed"), Mapping):
+            return self._packed(packed, framing)
         table = self._tables.get("text")
         if not isinstance(table, Mapping):
-            return parse_line
-        if "pattern" not in values:
+            return parse_line, None
+        if "pattern" not in texts:
             if "pattern" not in table:
                 self._wrong(
                     "text", "needs a pattern; without the table [text] the lines are read as profile line"
                 )
-            return parse_line
-        return TextFormat(values["pattern"], values.get("units"), values.get("decimals", 0))
+            return parse_line, None
+        made = TextFormat(**texts)
+        if bool(made.flags) != ("flags" in made.pattern.groupindex):
+            self._wrong(
+                "text.flags", "goes with the group (?P<flags>...) in the pattern, one not without the other"
+            )
+        return made, made.read_flags if made.flags else None
+
+    def _packed(self, values: dict[str, Any], framing: Framing) -> tuple[Parse, ReadFlags | None]:
+        if "value" not in values:
+            if "value" not in self._tables["packed"]:
+                self._wrong("packed", "needs value = { at = ..., width = ... }")
+            return parse_line, None
+        value = Packed(**values["value"])
+        if value.mask >> (8 * value.width):
+            self._wrong("packed.value", f"has a mask of more than {value.width} bytes")
+        sign = values.get("sign", {})
+        unit = values.get("unit", {})
+        flags = {Flag.HOLD: values.get("hold"), Flag.LOW_BATTERY: values.get("low_battery")}
+        made = PackedFormat(
+            value=value,
+            sign=Bits(sign["at"], sign["mask"]) if sign else None,
+            minus=sign.get("minus", 1),
+            scale=self._scale(values),
+            point=values.get("point"),
+            unit=Bits(unit["at"], unit["mask"]) if unit else None,
+            units={unit.get("mm", 0): Unit.MM, unit.get("in", 1): Unit.INCH},
+            error=values.get("error"),
+            flags={flag: bits for flag, bits in flags.items() if bits is not None},
+        )
+        length = framing.length if isinstance(framing, SizedFraming) else 0
+        if length and made.least_bytes > length:
+            self._wrong(
+                "packed", f"reads byte {made.least_bytes - 1}, counted from 0, and a frame has {length}"
+            )
+        return made, made.read_flags if made.flags else None
+
+    def _scale(self, values: dict[str, Any]) -> dict[Unit, Decimal]:
+        scale: dict[Unit, Decimal] = {}
+        for unit, key, digits in ((Unit.MM, "scale", "decimals"), (Unit.INCH, "scale_in", "decimals_in")):
+            if key in values and digits in values:
+                self._wrong(f"packed.{digits}", f"cannot stand beside {key}: give one of them")
+            if key in values:
+                scale[unit] = values[key]
+            elif digits in values:
+                scale[unit] = Decimal(1).scaleb(-values[digits])
+        scale.setdefault(Unit.MM, Decimal(1))
+        return scale
 
     def _examples(self) -> tuple[Example, ...]:
         rows = self._tables.get("examples", [])
@@ -276,12 +314,13 @@ class _Reader:
             place = f"examples[{number}]"
             values = self._table("examples", row, place)
             try:
-                frame = values["frame"].encode("latin-1")
+                frame = values["frame"]
                 value = None if values["value"] == "garbled" else Decimal(values["value"])
             except (KeyError, ValueError, ArithmeticError):
                 self._wrong(place, 'needs frame = "..." and value = "0.123", or value = "garbled"')
                 continue
-            examples.append(Example(frame, value, values.get("unit")))
+            flags = values.get("flags", frozenset())
+            examples.append(Example(frame, value, values.get("unit"), flags))
         return tuple(examples)
 
 

@@ -19,7 +19,17 @@ from capture.line import Number, parse_line
 from capture.packets import Framing, LineFraming, finish_of, one_alone
 from capture.readings import Garbled, Gauge, Reading, UnitMissing
 
-__all__ = ["BUILT_IN", "LINE", "Example", "Framing", "LineFraming", "Parse", "Profile", "SerialSettings", "shown"]
+__all__ = [
+    "BUILT_IN",
+    "LINE",
+    "Example",
+    "Framing",
+    "LineFraming",
+    "Parse",
+    "Profile",
+    "SerialSettings",
+    "shown",
+]
 
 Parse = Callable[[bytes], Number | str]
 """Reads one frame: the number and, where the frame says it, its unit; or why it is garbled."""

@@ -25,7 +25,7 @@ class TextFormat:
     (Decimal('-12.345'), None)
 
     Attributes:
-        pattern: Matches the whole frame; group ``value``, and ``sign``, ``unit`` and ``flags`` where the frame
+        pattern: Matches the whole frame; group ``value``, and ``sign``, ``unit``, ``flags`` where the frame
             has them. Blanks around what the groups match do not matter.
         units: What ``unit`` may match, lower case, with its meaning; empty or unmatched is no unit.
         decimals: Digits after a point that the frame leaves out, 0 to 9.

@@ -12,6 +12,7 @@ import dataclasses
 import errno
 import io
 import threading
+import time
 from collections.abc import Callable, Iterator
 from typing import Protocol, TypeVar
 
@@ -31,7 +32,10 @@ READ_BYTES = 4096
 THREAD_PATIENCE_S = 0.1
 """How long the reading thread waits for a byte before it looks whether it should stop, seconds."""
 
-OPTIONS = tuple(field.name for field in dataclasses.fields(SerialSettings))
+WRITE_PATIENCE_S = 1.0
+"""How long that thread waits for a port to take a request, seconds."""
+
+OPTIONS = tuple(field.name.removesuffix("_s") for field in dataclasses.fields(SerialSettings))
 """Options of every serial link."""
 
 FOREIGN_OPTIONS = {
@@ -83,6 +87,7 @@ class Port(Protocol):
     """What is used of a pyserial port, which has no types of its own."""
 
     timeout: float | None
+    write_timeout: float | None
     dtr: bool
     rts: bool
 
@@ -98,6 +103,9 @@ class Port(Protocol):
 
     def read(self, size: int) -> bytes:
         """Read up to ``size`` bytes."""
+
+    def write(self, data: bytes) -> int | None:
+        """Send bytes."""
 
     def fileno(self) -> int:
         """Give the file descriptor, where there is one."""
@@ -129,6 +137,7 @@ class SerialLink(Link):
         self._fd: int | None = None
         self._thread: threading.Thread | None = None
         self._stop = threading.Event()
+        self._timer: asyncio.TimerHandle | None = None
 
     async def open(self) -> None:
         """Open the port and start to read it."""
@@ -137,6 +146,8 @@ class SerialLink(Link):
             fd = port.fileno()
             asyncio.get_running_loop().add_reader(fd, self._take, port)
             self._fd = fd
+            if self.settings.request:
+                self._ask(port)
         except (io.UnsupportedOperation, AttributeError, NotImplementedError):
             name = f"reads {self.url}"
             self._thread = threading.Thread(target=self._read_on, args=(port,), name=name, daemon=True)
@@ -164,10 +175,28 @@ class SerialLink(Link):
         if data:
             self._queue.put(data)
 
-    def _read_on(self, port: Port) -> None:
+    def _ask(self, port: Port) -> None:
+        """Send the request now and again each period; one that the port does not take at once is left out."""
         try:
-            port.timeout = THREAD_PATIENCE_S
+            port.write(self.settings.request)
+        except OSError as error:
+            self._unwatch()
+            self._end(error)
+            return
+        loop = asyncio.get_running_loop()
+        self._timer = loop.call_later(self.settings.period_s, self._ask, port)
+
+    def _read_on(self, port: Port) -> None:
+        request, period_s = self.settings.request, self.settings.period_s
+        due = time.monotonic()
+        try:
+            port.timeout = min(THREAD_PATIENCE_S, period_s) if request else THREAD_PATIENCE_S
+            if request:
+                port.write_timeout = WRITE_PATIENCE_S
             while not self._stop.is_set():
+                if request and time.monotonic() >= due:
+                    port.write(request)
+                    due = max(due + period_s, time.monotonic())
                 data = port.read(1)
                 if data:
                     self._queue.put(data + port.read(port.in_waiting))
@@ -176,6 +205,9 @@ class SerialLink(Link):
                 self._end(error)
 
     def _unwatch(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
         if self._fd is not None:
             asyncio.get_running_loop().remove_reader(self._fd)
             self._fd = None
@@ -206,6 +238,8 @@ class SerialLink(Link):
                 timeout=0,
                 exclusive=True,
             )
+            if settings.request:
+                port.write_timeout = 0  # a request must not hold up the event loop
             if settings.dtr is not None:
                 port.dtr = settings.dtr
             if settings.rts is not None:
@@ -281,7 +315,20 @@ def settings_of(url: LinkUrl, base: SerialSettings) -> SerialSettings:
         dsrdtr=_or(url.flag("dsrdtr"), base.dsrdtr),
         dtr=_or(url.flag("dtr"), base.dtr),
         rts=_or(url.flag("rts"), base.rts),
+        request=_request(url, base.request),
+        period_s=url.number("period", base.period_s, 0.01, 60),
     )
+
+
+def _request(url: LinkUrl, base: bytes) -> bytes:
+    text = url.options.get("request")
+    if text is None:
+        return base
+    try:
+        return text.encode("ascii")
+    except UnicodeEncodeError:
+        why = f'request="{text}" holds more than ASCII; a profile file can say any bytes'
+        raise LinkUsage(url.text, why) from None
 
 
 def ports_here() -> str:

@@ -57,7 +57,8 @@ def test_every_option_is_on_the_page() -> None:
     assert dict(table("option | what it sets")) == OPTIONS
     serial = {row[0]: row[2] for row in table("option | values | without it")}
     plain = SerialSettings()
-    assert list(serial) == list(plain.__dataclass_fields__)
-    for name, default in serial.items():
-        value = getattr(plain, name)
-        assert default == {None: "the driver's", False: "off"}.get(value, str(value))
+    fields = {name.removesuffix("_s"): name for name in plain.__dataclass_fields__}
+    assert list(serial) == list(fields)
+    for option, default in serial.items():
+        value = getattr(plain, fields[option])
+        assert default == {None: "the driver's", False: "off", b"": "nothing"}.get(value, str(value))

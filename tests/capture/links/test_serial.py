@@ -47,6 +47,69 @@ async def receive_bytes(link: object, n: int) -> bytes:
     return data
 
 
+class Answering:
+    """A fake gauge on a pty that sends one reading each time it is asked, and nothing else."""
+
+    def __init__(self, pty: Pty, request: bytes) -> None:
+        self._pty, self._request = pty, request
+        self._heard = b""
+        self.asked_at: list[float] = []
+
+    def listen(self) -> None:
+        self._heard += os.read(self._pty.gauge, 100)
+        while self._request in self._heard:
+            _, _, self._heard = self._heard.partition(self._request)
+            self.asked_at.append(time.monotonic())
+            self._pty.send(b"+0.%03d\r\n" % len(self.asked_at))
+
+
+@pytest.mark.parametrize("query", ["", "?request=R%0D&period=0.02"])
+def test_a_gauge_that_answers_when_asked(pty: Pty, query: str) -> None:
+    settings = SerialSettings() if query else SerialSettings(request=b"R\r", period_s=0.02)
+    gauge = Answering(pty, b"R\r")
+
+    async def run() -> None:
+        loop = asyncio.get_running_loop()
+        loop.add_reader(pty.gauge, gauge.listen)
+        try:
+            async with open_link(f"serial:{pty.name}{query}", profile_settings=settings) as link:
+                assert await receive_bytes(link, 40) == b"".join(b"+0.%03d\r\n" % n for n in range(1, 6))
+            asked = len(gauge.asked_at)
+            await asyncio.sleep(0.1)
+            assert len(gauge.asked_at) <= asked + 1  # after the link is closed it asks no more
+        finally:
+            loop.remove_reader(pty.gauge)
+
+    asyncio.run(run())
+    assert gauge.asked_at[4] - gauge.asked_at[0] >= 4 * 0.02 * 0.9  # and no more often than the period says
+
+
+def test_a_gauge_that_is_asked_and_then_unplugged(pty: Pty) -> None:
+    async def run() -> None:
+        async with open_link(f"serial:{pty.name}?request=R&period=0.01") as link:
+            pty.unplug()
+            with pytest.raises(LinkLost, match="was unplugged"):
+                await receive_bytes(link, 1)
+
+    asyncio.run(run())
+
+
+def test_a_port_without_a_descriptor_is_asked_by_its_thread() -> None:
+    async def run() -> None:
+        async with open_link("loop://?request=ABC&period=0.02") as link:
+            assert await receive_bytes(link, 9) == b"ABCABCABC"  # what goes into a loop comes out of it
+
+    asyncio.run(run())
+    assert reading_threads() == []
+
+
+def test_a_request_in_a_link_is_ascii() -> None:
+    with pytest.raises(LinkUsage, match="a profile file can say any bytes"):
+        open_link("serial:x?request=%C3%A4")
+    with pytest.raises(LinkUsage, match="period"):
+        open_link("serial:x?request=R&period=0")
+
+
 def open_descriptors() -> set[str]:
     found = set()
     for entry in Path("/proc/self/fd").iterdir():
