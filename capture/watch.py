@@ -234,7 +234,7 @@ class Watch:
         """Hand on what the session says; its end is the end of the measurement."""
         told: list[WatchEvent] = []
         for event in events:
-            if isinstance(event, StrokeSeen):
+            if isinstance(event, StrokeSeen) and event.height_mm >= LEAST_MOVE_MM:
                 self._strokes += 1
             if isinstance(event, Ended):
                 told.append(self._end(event))

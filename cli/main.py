@@ -16,7 +16,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from cli import analyse, demo, gauge, hub, measure, shim, trace
+from cli import analyse, demo, gauge, hub, listen, measure, shim, trace
 from cli.errors import CliError, ExitCode
 from cli.screen import message, put
 
@@ -69,6 +69,7 @@ app = typer.Typer(
     epilog="Try it without any hardware: shimwright demo",
 )
 measure.add_to(app)
+listen.add_to(app)
 analyse.add_to(app)
 shim.add_to(app)
 hub.add_to(app)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import signal
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,7 @@ from calc.limits import assess
 from calc.shims import ShimError
 from calc.units import Unit
 from capture.decoder import Decoder
+from capture.described import Described
 from capture.end_play import EndPlay, analysis_object
 from capture.errors import LinkLost
 from capture.links import open_link
@@ -118,7 +119,9 @@ def carry_out(order: Order, store: Store, live: Live) -> Finished:
         ended = watch.ended
         if ended is None or (fault is not None and not len(ended.trace)):
             raise (fault or CliError("the measurement did not end")).saying("nothing had been read yet")
-        measurement, complaint = _record(order, link, ended, unfinished=fault is not None)
+        if watch.told is not None:
+            order = replace(order, profile=replace(watch.told, gauge=order.profile.gauge))
+        measurement, complaint = record_of(order, ended, link.simulated, unfinished=fault is not None)
         lost = _keep(measurement, store)
     live.ring()
     notes = ended.outcome.notes if isinstance(ended.outcome, EndPlay) else ()
@@ -136,6 +139,7 @@ class _Watch:
         goal = Goal(limits=order.hub.limits, timeout_s=order.timeout_s, unit=order.hub.unit)
         self.session = Session(decoder, goal, order.profile.gauge)
         self.ended: Ended | None = None
+        self.told: Profile | None = None  # what the gauge said of how to read it
         self.hopeless = ""
         self._live = live
 
@@ -147,6 +151,9 @@ class _Watch:
             case UnitMissing(text=text):
                 why = f'the reading "{text}" does not say its unit: add --unit mm or --unit in'
                 raise MisuseError("--unit", why)
+            case Described(profile=told):
+                self.told = told
+                self._live.note(str(event))
             case _:
                 self._live.see(event)
 
@@ -192,10 +199,20 @@ def _listen(link: Link, watch: _Watch, interrupts: Interrupts) -> CliError | Non
     return None
 
 
-def _record(
-    order: Order, link: Link, ended: Ended, *, unfinished: bool
+def record_of(
+    order: Order, ended: Ended, simulated: bool, *, unfinished: bool
 ) -> tuple[Measurement, CliError | None]:
-    """The record of a session that has ended; and what was wrong with the fitted shim, if anything."""
+    """Make the record of a session that has ended.
+
+    Args:
+        order: What was measured.
+        ended: What came out.
+        simulated: Whether its link made the readings up.
+        unfinished: Whether something ended it early.
+
+    Returns:
+        The record, and what was wrong with the fitted shim, if anything.
+    """
     outcome, hub = ended.outcome, order.hub
     found: dict[str, Any] = {"state": "unfinished" if unfinished else "refused"}
     complaint: CliError | None = None
@@ -226,7 +243,7 @@ def _record(
         link=order.link,
         profile=order.profile.name,
         gauge=order.profile.gauge,
-        simulated=order.simulated or link.simulated,
+        simulated=order.simulated or simulated,
         version=version(),
         trace=ended.trace,
         **found,

@@ -1,0 +1,284 @@
+"""The capture service as a process: station file and its changes, log, signals, service manager."""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+import threading
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+from calc.errors import CalcError
+from calc.hub import Hub, load_hub
+from calc.toml_table import Problem
+from capture.errors import CaptureError
+from capture.listening import ListenEvent, Listening, Open, Outcome, Setup, open_usual
+from capture.profile_files import load_profile
+from capture.profiles import Profile
+from capture.station import Station, StationFileError, load_station
+from cli.journal import Journal
+from cli.keeping import Keeper
+from cli.measuring import Order
+from cli.notify import Notifier
+from cli.telling import Teller
+from joblog.errors import LogError
+from joblog.paths import log_place
+from joblog.records import Measurement
+
+LAST_S = 0.8
+"""What is left is put away within this at the end, seconds; with closing the links it stays below two."""
+
+STATUS_S = 1.0
+"""How often the service manager is told the status, if it changed, seconds."""
+
+OPENERS = 32
+"""Links that may be opened at once: some wait for seconds for a machine that does not answer."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A station file with all that it names.
+
+    Attributes:
+        station: The file.
+        setups: Its gauges, ready.
+        log: Where the log is.
+    """
+
+    station: Station
+    setups: tuple[Setup, ...]
+    log: Path
+
+
+def plan_of(path: Path) -> Plan:
+    """Read a station file, the hub files and the profiles that it names.
+
+    Args:
+        path: The station file.
+
+    Raises:
+        StationFileError: With every mistake in the file, or in what it names.
+        LogError: If the log's folder cannot be made.
+    """
+    station = load_station(path)
+    problems: list[Problem] = []
+    hubs: dict[Path, Hub] = {}
+    setups: list[Setup] = []
+    for number, gauge in enumerate(station.gauges, start=1):
+        row = f"gauge[{number}]"
+        profile: Profile | None = None
+        try:
+            profile = load_profile(gauge.profile)
+            open_usual(gauge.link, profile.settings)  # makes it, opens nothing
+        except CaptureError as error:
+            key = "profile" if profile is None else "link"
+            problems.append(station.problem(f"{row}.{key}", str(error)))
+        try:
+            hub = hubs.get(gauge.hub) or hubs.setdefault(gauge.hub, load_hub(gauge.hub))
+        except CalcError as error:
+            key = f"{row}.hub" if f"{row}.hub" in station.lines else "hub"
+            problem = station.problem(key, str(error))
+            problems += [] if problem in problems else [problem]
+            continue
+        if profile is not None:
+            setups.append(
+                Setup(gauge.name, gauge.link, profile, hub, gauge.unit, gauge.corner, station.timeout_s)
+            )
+    if problems:
+        raise StationFileError(str(path), problems)
+    place = log_place(station.log)
+    return Plan(station, tuple(setups), place.ready())
+
+
+def order_of(outcome: Outcome) -> Order:
+    """What was measured, for its record; without a job card it is the hub as it was found."""
+    setup = outcome.setup
+    return Order(
+        hub=setup.hub,
+        corner=outcome.corner,
+        stage="as-found",
+        link=setup.link,
+        profile=setup.profile,
+        unit=setup.unit,
+    )
+
+
+class Service:
+    """Listens to a station's gauges until it is told to stop.
+
+    Attributes:
+        listening: The gauges.
+        keeper: The log.
+
+    Args:
+        path: The station file.
+        journal: Is told what happens.
+        notifier: The service manager.
+        on_kept: Called with each measurement once it is in the log.
+        on_event: Called with each event of each gauge, readings included.
+        make: Makes the links.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        journal: Journal,
+        *,
+        notifier: Notifier | None = None,
+        on_kept: Callable[[Measurement], None] = lambda _: None,
+        on_event: Callable[[str, ListenEvent], None] | None = None,
+        make: Open = open_usual,
+    ) -> None:
+        self.listening: Listening
+        self.keeper: Keeper
+        self._path = path
+        self._journal = journal
+        self._notifier = notifier or Notifier({})
+        self._on_kept = on_kept
+        self._on_event = on_event
+        self._make = make
+        self._teller = Teller(journal)
+        self._plan: Plan
+        self._wake: asyncio.Event
+        self._reload = self._stopped = False
+
+    async def run(self, plan: Plan) -> None:
+        """Listen; returns after ``stop`` or a signal, or when every source has come to its end.
+
+        Args:
+            plan: The station file, read.
+
+        Raises:
+            LogError: If the log cannot be used; nothing was listened to.
+        """
+        loop = asyncio.get_running_loop()
+        loop.set_default_executor(_Openers(OPENERS, "opens"))
+        self._plan = plan
+        self._wake = asyncio.Event()
+        self.keeper = Keeper(plan.log, self._journal, order_of, self._on_kept)
+        self.listening = Listening(self.keeper.keep, self._tell, self._make)
+        await self.keeper.open()
+        with _Signals(loop, self.stop, self.reload):
+            await self.listening.listen_to(plan.setups)
+            count = len(plan.setups)
+            text = f"{self._path}: listening to {count} gauge{'s' * (count != 1)}; the log is {plan.log}"
+            self._journal.say("ready", text, gauges=count, log=str(plan.log))
+            self._notifier.status(self._status())
+            self._notifier.ready()
+            beat = asyncio.create_task(self._beat(), name="tells the service manager")
+            try:
+                await self._until_stopped()
+            finally:
+                beat.cancel()
+                self._notifier.stopping()
+                await self.listening.stop()
+                await self.keeper.close(LAST_S)
+                await asyncio.gather(beat, return_exceptions=True)
+        self._journal.say("stopped", f"stopped; {self.keeper.kept} measurements went into the log")
+
+    def stop(self) -> None:
+        """Stop; what is being measured is kept as unfinished."""
+        self._stopped = True
+        self._wake.set()
+
+    def reload(self) -> None:
+        """Read the station file again and follow it; a broken one is told of, and changes nothing."""
+        self._reload = True
+        self._wake.set()
+
+    async def _until_stopped(self) -> None:
+        while not self._stopped:
+            over = asyncio.create_task(self.listening.over.wait(), name="waits for the end of all sources")
+            wake = asyncio.create_task(self._wake.wait(), name="waits for a signal")
+            try:
+                await asyncio.wait([over, wake], return_when=asyncio.FIRST_COMPLETED)
+            finally:
+                over.cancel()
+                wake.cancel()
+                await asyncio.gather(over, wake, return_exceptions=True)
+            self._wake.clear()
+            if self._reload:
+                self._reload = False
+                await self._read_again()
+            elif self.listening.over.is_set():
+                return
+
+    async def _read_again(self) -> None:
+        self._notifier.reloading()
+        try:
+            plan = await asyncio.get_running_loop().run_in_executor(None, plan_of, self._path)
+            if plan.log != self.keeper.path:
+                await self.keeper.move_to(plan.log)
+        except (StationFileError, LogError) as error:
+            text = f"not reloaded, the old settings stay: {error}"
+            self._journal.say("reload-failed", text, level="error")
+        else:
+            stopped, started = await self.listening.listen_to(plan.setups)
+            for name in stopped:
+                self._teller.forget(name)
+            self._plan = plan
+            text = f"{self._path}: {_named('stopped', stopped)}, {_named('started', started)}"
+            self._journal.say("reloaded", text, stopped=stopped, started=started)
+        self._notifier.status(self._status())
+        self._notifier.ready()
+
+    async def _beat(self) -> None:
+        """Tell the service manager that the loop turns, and how the gauges are."""
+        wanted = self._notifier.watchdog_s
+        pause = STATUS_S if wanted is None else min(STATUS_S, wanted / 3)
+        while True:
+            self._notifier.alive()
+            self._notifier.status(self._status())
+            await asyncio.sleep(pause)
+
+    def _status(self) -> str:
+        states = [f"{count} {state}" for state, count in self.listening.states().items() if count]
+        return f"gauges: {', '.join(states) or 'none'}; {self.keeper.kept} measurements kept"
+
+    def _tell(self, gauge: str, event: ListenEvent) -> None:
+        self._teller.tell(gauge, event)
+        if self._on_event is not None:
+            self._on_event(gauge, event)
+
+
+class _Openers(ThreadPoolExecutor):
+    """Threads that open and close links; the end of the loop does not wait for one that hangs."""
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        """Take no more work."""
+        del wait
+        super().shutdown(wait=False, cancel_futures=cancel_futures)
+
+
+class _Signals:
+    """While it is entered, SIGTERM and SIGINT stop the service, and SIGHUP has it read its file again."""
+
+    def __init__(
+        self, loop: asyncio.AbstractEventLoop, stop: Callable[[], None], reload: Callable[[], None]
+    ) -> None:
+        self._loop = loop
+        self._wanted = {"SIGTERM": stop, "SIGINT": stop, "SIGHUP": reload}
+        self._set: list[int] = []
+
+    def __enter__(self) -> None:
+        if threading.current_thread() is not threading.main_thread():
+            return  # elsewhere there are no signals to catch
+        for name, act in self._wanted.items():
+            number = getattr(signal, name, None)
+            if number is None:
+                continue
+            try:
+                self._loop.add_signal_handler(number, act)
+            except NotImplementedError:  # on Windows Ctrl-C ends the loop by itself
+                continue
+            self._set.append(number)
+
+    def __exit__(self, *_: object) -> None:
+        for number in self._set:
+            self._loop.remove_signal_handler(number)
+
+
+def _named(what: str, names: list[str]) -> str:
+    return f"{what} {', '.join(names)}" if names else f"none {what}"
