@@ -18,6 +18,7 @@ from capture.arrays import Floats
 from capture.motion import motion_of
 from capture.readings import Gauge, Trace
 from capture.refusals import LEAST_READINGS, Reason, reasons_for, too_few_readings
+from capture.spots import SpotStops, find_spot_stops, presses_of, spot_reason
 from capture.stops import Stops, find_stops
 from capture.strokes import bend_of
 
@@ -33,8 +34,8 @@ LARGER_STEPS = (2, 5, 10, 20, 50, 100)
 OFF_GRID = 0.03
 """Share of the moves that may be off a step's grid, as bad readings are."""
 
-LEAST_LEVELS = 8
-"""With fewer different readings than this, that all lie on a coarser grid is chance."""
+LEAST_SMALL_MOVES = 3
+"""So many moves of one or two steps show that the indicator has no smaller ones; large moves alone show nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +142,8 @@ def analyse_trace(trace: Trace, gauge: Gauge = UNKNOWN_GAUGE) -> EndPlay | Refus
         gauge: What is known of the indicator; its resolution is taken from the readings if it is not given.
     """
     step = gauge.resolution_mm or resolution_of(trace)
+    if gauge.single:
+        return _analyse_spots(trace, gauge, step)
     if len(trace) < LEAST_READINGS:
         return Refusal((too_few_readings(len(trace)),), resolution_mm=step if len(trace) else None)
     motion = motion_of(trace.times_s, trace.readings_mm, step)
@@ -164,6 +167,32 @@ def analyse_trace(trace: Trace, gauge: Gauge = UNKNOWN_GAUGE) -> EndPlay | Refus
     )
 
 
+def _analyse_spots(trace: Trace, gauge: Gauge, step_mm: float) -> EndPlay | Refusal:
+    """The same from single readings, each a press of the gauge's button."""
+    presses = presses_of(trace.times_s, trace.readings_mm)
+    stops = find_spot_stops(presses, step_mm)
+    marks = _marks(stops, trace.times_s) if stops else ()
+    full, half = (stops.strokes.full, stops.strokes.half) if stops else (0, 0)
+    if stops is None or not stops.sound:
+        reason = spot_reason(presses, stops, len(trace), step_mm)
+        return Refusal((reason,), full, half, step_mm if len(trace) else None, marks)
+    slip = _slip(stops, marks)
+    notes = _notes(slip, bad=0)
+    if stops.elsewhere:
+        notes += (f"{stops.elsewhere} press{'es' * (stops.elsewhere > 1)} away from the stops left out",)
+    return EndPlay(
+        end_play_mm=stops.strokes.end_play_mm,
+        budget=budget_of(stops, step_mm, gauge),
+        strokes=full,
+        half_strokes=half,
+        resolution_mm=step_mm,
+        drift_mm_per_s=stops.drift_mm_per_s,
+        dwells=marks,
+        slip=slip,
+        notes=notes,
+    )
+
+
 def resolution_of(trace: Trace) -> float:
     """The step of an indicator from what it showed: its last digit, or 2, 5, 10 ... if it only moves so.
 
@@ -173,17 +202,17 @@ def resolution_of(trace: Trace) -> float:
     Returns:
         Millimetres, above 0.
     """
-    moves = np.diff(trace.counts)
+    moves = np.abs(np.diff(trace.counts))
     moves = moves[moves != 0]
     step = 1
-    if len(np.unique(trace.counts)) >= LEAST_LEVELS:
-        for larger in LARGER_STEPS:
-            if np.count_nonzero(moves % larger) <= OFF_GRID * len(moves):
-                step = larger
+    for larger in LARGER_STEPS:
+        on_grid = np.count_nonzero(moves % larger) <= OFF_GRID * len(moves)
+        if on_grid and np.count_nonzero(moves <= 2 * larger) >= LEAST_SMALL_MOVES:
+            step = larger
     return step * trace.step_mm
 
 
-def budget_of(stops: Stops, step_mm: float, gauge: Gauge = UNKNOWN_GAUGE) -> Budget:
+def budget_of(stops: Stops | SpotStops, step_mm: float, gauge: Gauge = UNKNOWN_GAUGE) -> Budget:
     """The uncertainty budget of an end play.
 
     Args:
@@ -220,7 +249,7 @@ def _notes(slip: Slip | None, *, bad: int) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def _marks(stops: Stops, times_s: Floats) -> tuple[DwellMark, ...]:
+def _marks(stops: Stops | SpotStops, times_s: Floats) -> tuple[DwellMark, ...]:
     dwells, strokes = stops.dwells, stops.strokes
     first = times_s[stops.kept[dwells.start]].tolist()
     last = times_s[stops.kept[dwells.stop - 1]].tolist()
@@ -231,7 +260,7 @@ def _marks(stops: Stops, times_s: Floats) -> tuple[DwellMark, ...]:
     return tuple(map(DwellMark, first, last, level, side, on_stop, base))
 
 
-def _slip(stops: Stops, marks: tuple[DwellMark, ...]) -> Slip | None:
+def _slip(stops: Stops | SpotStops, marks: tuple[DwellMark, ...]) -> Slip | None:
     size = stops.strokes.slip_mm
     if not size:
         return None

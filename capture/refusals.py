@@ -11,8 +11,10 @@ from enum import StrEnum
 import numpy as np
 
 from capture.arrays import Ints
+from capture.dwells import find_dwells
 from capture.motion import Motion, extremes, turning_points
-from capture.stops import LEAST_STROKES, Stops
+from capture.stops import LEAST_END_PLAY_MM, LEAST_STROKES, MOST_SPREAD_MM, Stops
+from capture.votes import MOST_DRIFT_MM_PER_S
 
 LEAST_READINGS = 10
 """A trace shorter than this has nothing to say."""
@@ -33,6 +35,9 @@ MOSTLY = 0.7
 AWAY, AWAY_NOISES, AWAY_SHARE = 0.1, 4, 0.25
 """Readings are away from the hub's place by more than this share of the range, and so many standard
 deviations; fewer than so large a share of them away, and the hub rested and was knocked."""
+
+RESTING_SHARE = 0.25
+"""With this share of the readings in dwells, the hub was put somewhere each time and did not wander."""
 
 
 class ReasonCode(StrEnum):
@@ -96,7 +101,7 @@ def reasons_for(motion: Motion, stops: Stops | None) -> tuple[Reason, ...]:
         way = "up" if values[-1] > values[0] else "down"
         text = f"the reading went {way} by {span:.3f} mm and never came back: push and pull in turn"
         return (Reason(ReasonCode.ONE_WAY, text),)
-    if stops is not None and stops.strokes.full >= 2:
+    if stops is not None and stops.weight >= 1:
         return (_near_miss(stops),)
     return (_shapeless(motion, turns, span),)
 
@@ -111,7 +116,7 @@ def _near_miss(stops: Stops) -> Reason:
         return Reason(ReasonCode.NO_STOPS, text)
     slips = _where_the_base_slips(stops)
     if slips:
-        text = f"the base moves at every {slips}: clamp it again and set the plunger square on the face"
+        text = f"the base still slips at every {slips}: clamp it again and set the plunger square on the face"
         return Reason(ReasonCode.BASE_SLIPS, text)
     return _unsound(stops) if stops.enough else _too_few(stops)
 
@@ -134,6 +139,24 @@ def _unsound(stops: Stops) -> Reason:
     if not stops.flatness.rests:
         text = "the hub does not rest against its stops: hold it there for half a second each time"
         return Reason(ReasonCode.NO_STOPS, text)
+    if strokes.end_play_mm < LEAST_END_PLAY_MM:
+        text = (
+            f"the strokes are {strokes.end_play_mm:.4f} mm high, no more than noise: push and pull harder; "
+            "if that is all, a finer indicator is needed"
+        )
+        return Reason(ReasonCode.NO_MOVEMENT, text)
+    if abs(stops.drift_mm_per_s) > MOST_DRIFT_MM_PER_S:
+        text = (
+            f"the base creeps by {60 * abs(stops.drift_mm_per_s):.2f} mm a minute: clamp it again and let it "
+            "rest before the strokes"
+        )
+        return Reason(ReasonCode.BASE_SLIPS, text)
+    if strokes.spread_mm <= 2 * MOST_SPREAD_MM and stops.dwells.spread_mm > strokes.spread_mm:
+        text = (
+            f"the reading is unsteady at the stops by {2 * stops.dwells.spread_mm:.3f} mm: hold the hub there "
+            "with an even force, and check the plunger"
+        )
+        return Reason(ReasonCode.STROKES_DISAGREE, text)
     text = (
         f"the strokes disagree by {2 * strokes.spread_mm:.3f} mm: use the same force each time, "
         "and check that nothing is loose"
@@ -170,7 +193,7 @@ def _where_the_base_slips(stops: Stops) -> str:
 
 
 def _shapeless(motion: Motion, turns: Ints, span_mm: float) -> Reason:
-    """No strokes at all, though the reading moves: knocks on a hub at rest, or wandering."""
+    """No strokes that agree, though the reading moves: unlike ones, knocks on a hub at rest, or wandering."""
     values = motion.values_mm
     off = np.abs(values - np.median(values))
     away = off > max(AWAY * span_mm, AWAY_NOISES * motion.noise_mm)
@@ -179,12 +202,19 @@ def _shapeless(motion: Motion, turns: Ints, span_mm: float) -> Reason:
             "the hub rests and is knocked now and then: push and pull it instead, and keep clear of the arm"
         )
         return Reason(ReasonCode.KNOCKS, text)
+    dwells = find_dwells(motion.times_s, values, turns, spread_mm=motion.noise_mm, step_mm=motion.step_mm)
     if len(turns) <= LEAST_STROKES:
         text = (
             f"{len(turns) - 1} strokes, none like another; at least {LEAST_STROKES} are needed: "
             "go on pushing and pulling"
         )
         return Reason(ReasonCode.TOO_FEW_STROKES, text)
+    if int(dwells.count.sum()) >= RESTING_SHARE * len(values):
+        text = (
+            f"of {len(turns) - 1} strokes none are alike: push and pull to the stops with the same force, "
+            "and see that the plunger stays on the face"
+        )
+        return Reason(ReasonCode.STROKES_DISAGREE, text)
     text = (
         "the reading wanders without coming back to the same places: clamp the base and the arm, "
         "then push and pull"

@@ -31,6 +31,7 @@ from capture.readings import (
 )
 from capture.recording import Recording
 from capture.refusals import Reason, ReasonCode, stopped, too_few_readings, unit_changed
+from capture.rests import SAME_PRESS_S
 from capture.stops import LEAST_STROKES
 
 REST_S = 0.25
@@ -55,9 +56,9 @@ MOST_READINGS = 120_000
 MOST_STROKES = 40
 """More strokes than this make no number better; the measurement ends with what it has."""
 
-COARSE = 0.88
+COARSE = 1.0
 """No measurement can be expected to be surer than to so many resolutions: those of two readings alone make
-1.96 / sqrt(6) = 0.80 (GUM F.2.2.1), and a tenth more leaves room for the other rows of the budget."""
+1.96 / sqrt(6) = 0.80 (GUM F.2.2.1), and a fourth more leaves room for the other rows of the budget."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,6 +199,7 @@ class Session:
         self._period_s = 0.0
         self._place_mm, self._place_at = math.nan, 0.0
         self._looked_at, self._moved = 0.0, False
+        self._pressed = True
         self._told = {True: 0, False: 0}
         self._size_mm = 0.0
 
@@ -265,8 +267,10 @@ class Session:
         time = round(reading.at - self._zero_at, 6)
         if len(self._recording):
             gap = time - self._recording.last_s
+            self._pressed = gap >= SAME_PRESS_S
             if gap > max(GAP_S, GAP_PERIODS * self._period_s):
-                events.append(Gap(gap, reading.at))
+                if not self.gauge.single:  # between two presses of a button nothing comes, however long
+                    events.append(Gap(gap, reading.at))
             else:
                 self._period_s += PERIOD_SHARE * (gap - self._period_s)
         self._recording.append(time, reading.value)
@@ -282,6 +286,8 @@ class Session:
 
     def _at_rest(self, time: float, reading: Reading) -> bool:
         """Whether to look now: the hub moved and has kept its new place for a while, or long found none."""
+        if self.gauge.single:
+            return self._pressed
         step_mm = to_mm(self._recording.last_digit, reading.unit)
         near = max(NEAR_STEPS * step_mm, self.gauge.resolution_mm or 0.0, NEAR_SHARE * self._size_mm, NEAR_MM)
         value_mm = reading.value_mm
@@ -328,7 +334,9 @@ class Session:
         if outcome.strokes < goal.least_strokes:
             return f"{outcome.strokes} of {goal.least_strokes} full strokes"
         target = goal.target_mm(outcome.resolution_mm)
-        if outcome.expanded_mm <= target or outcome.strokes >= MOST_STROKES:
+        # of few strokes some agree by luck, and a measurement that ends on luck is less sure than it says
+        luck = 1.0 + 1.0 / math.sqrt(2.0 * outcome.dof)
+        if outcome.expanded_mm * luck <= target or outcome.strokes >= MOST_STROKES:
             return ""
         now = format_length(outcome.expanded_mm, goal.unit)
         wanted = format_length(target, goal.unit)

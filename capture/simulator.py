@@ -281,6 +281,8 @@ def _read(
     in_unit = value / (25.4 if model.unit is Unit.INCH else 1.0)
     counts = (np.round(in_unit * 10.0**model.decimals / model.step) * model.step).astype(np.int64)
     kept = side[at].copy()
+    if model.zeroed:
+        kept[~after] = 0
     if model.bad_share:
         for i in np.flatnonzero(rng.random(len(counts)) < model.bad_share):
             span = 10**model.decimals // (25 if model.unit is Unit.INCH else 1)

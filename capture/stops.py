@@ -122,6 +122,16 @@ class Stops:
         return self.regular and self.flatness.share >= LEAST_SHARE and self.agrees
 
     @property
+    def weight(self) -> float:
+        """How much there is in it for people to hear of: full strokes, less where the hub hardly rested.
+
+        Strokes too small ever to be end play count for nothing: there are always some in the noise.
+        """
+        if self.strokes.end_play_mm < LEAST_END_PLAY_MM:
+            return 0.0
+        return self.strokes.full * min(1.0, self.flatness.share / LEAST_SHARE)
+
+    @property
     def tight(self) -> bool:
         """Whether the dwells lie close to the fit, and the readings close to their dwells."""
         end_play, within = self.strokes.end_play_mm, self.dwells.spread_mm
@@ -163,8 +173,7 @@ def find_stops(motion: Motion) -> Stops | None:
     """The two stops, or the nearest thing to them that the motion holds.
 
     Returns:
-        Stops that are sound, if there are any; else those with the most full strokes; None if no two strokes
-        agree.
+        Stops that are sound, if there are any; else those with the most weight; None if no two strokes agree.
     """
     values = motion.values_mm
     if len(values) < 5:
@@ -186,7 +195,7 @@ def find_stops(motion: Motion) -> Stops | None:
             found = _look_again(motion, found)
         if found and found.sound:
             return found
-        if found and (nearest is None or (found.strokes.full > nearest.strokes.full and not nearest.settled)):
+        if found and (nearest is None or (found.weight > nearest.weight and not nearest.settled)):
             nearest = found
     return nearest
 
