@@ -199,21 +199,23 @@ class Watch:
         return self._wait(decoded)
 
     def _wait(self, reading: Reading) -> list[WatchEvent]:
-        at, before = reading.at, self._before
-        moves = self._rest.moves(reading.value_mm, at)
+        at, before, single = reading.at, self._before, self._session.gauge.single
+        moves = self._rest.moves(reading.value_mm, at) or single  # each press of a button ends a stroke
+        if single:
+            self._rest.since = at
         before.append(reading)
         while at - before[0].at > PRE_ROLL_S:
             before.popleft()
+        events: list[WatchEvent] = [reading]
         if self.phase is Phase.SETTLING:
-            return [reading, *self._settle(at)]
-        if not moves or self.held:
-            return [reading]
-        self.phase = Phase.MEASURING
-        events: list[WatchEvent] = [reading, Began(at)]
-        for held in before:
-            # they were told of when they came
-            events += self._told([e for e in self._session.hear(held) if not isinstance(e, Reading)])
-        before.clear()
+            events += self._settle(at)
+        if self.phase is Phase.WAITING and moves and not self.held:
+            self.phase = Phase.MEASURING
+            events.append(Began(at))
+            for held in tuple(before):
+                # they were told of when they came
+                events += self._told([e for e in self._session.hear(held) if not isinstance(e, Reading)])
+            before.clear()
         return events
 
     def _settle(self, at: float) -> list[WatchEvent]:
@@ -249,12 +251,17 @@ class Watch:
         self._rest.since = ended.at
         if strokes < LEAST_STROKES and isinstance(outcome, Refusal):
             main = outcome.reasons[0]
-            if main.code in _NOTHING_DONE:
+            pressed_once = self._session.gauge.single and main.code is not ReasonCode.STOPPED
+            if main.code in _NOTHING_DONE or pressed_once:
                 return Forgotten(ended.at, main.text)
         return ended
 
     def _forget_if_still(self, at: float) -> list[WatchEvent]:
         if self.phase is not Phase.MEASURING or self._strokes >= LEAST_STROKES:
+            return []
+        if (
+            self._session.gauge.single
+        ):  # between two presses nothing comes; the measurement's time limit serves
             return []
         if at - self._rest.since < FORGET_S:
             return []
