@@ -11,7 +11,7 @@ __all__ = ["SCHEMES", "Link", "open_link"]
 
 _SERIAL = ("serial", "socket", "rfc2217", "loop", "spy", "alt", "hwgrep", "cp2110")
 
-SCHEMES = (*_SERIAL, "replay", "simulated")
+SCHEMES = (*_SERIAL, "ble", "replay", "simulated")
 """What a link's URL may start with."""
 
 
@@ -19,8 +19,8 @@ def open_link(url: str, *, profile_settings: SerialSettings | None = None) -> Li
     """Make the link that a URL describes; ``async with`` opens it.
 
     Args:
-        url: Such as ``serial:/dev/ttyUSB0?baud=9600``, ``socket://10.0.0.7:4001``, ``replay:FILE?speed=max``,
-            ``simulated:?end_play=0.31mm``; docs/gauges.md has them all.
+        url: Such as ``serial:/dev/ttyUSB0?baud=9600``, ``socket://10.0.0.7:4001``, ``ble:ADDRESS``,
+            ``replay:FILE?speed=max``, ``simulated:?end_play=0.31mm``; docs/gauges.md has them all.
         profile_settings: A serial line's settings from the gauge's profile; the URL's options come first.
 
     Raises:
@@ -31,6 +31,10 @@ def open_link(url: str, *, profile_settings: SerialSettings | None = None) -> Li
         from capture.links.serial import SerialLink  # noqa: PLC0415 - pyserial only where a port is read
 
         return SerialLink(parts, profile_settings)
+    if parts.scheme == "ble":
+        from capture.links.ble import BleLink  # noqa: PLC0415 - bleak only where Bluetooth is used
+
+        return BleLink(parts)
     if parts.scheme == "replay":
         from capture.links.replay import ReplayLink  # noqa: PLC0415
 
