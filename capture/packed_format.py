@@ -15,8 +15,9 @@ from capture.readings import MOST_DECIMALS
 WIDEST = 8
 """Most bytes of a number."""
 
-CODINGS = ("binary", "twos", "bcd", "digits")
-"""Unsigned; two's complement; two decimal digits a byte; one decimal digit in the low half of each byte."""
+CODINGS = ("binary", "twos", "bcd", "digits", "ascii", "sevens")
+"""Unsigned; two's complement; two decimal digits a byte; one decimal digit in the low half of each byte; one written as
+a character in each byte; two's complement in the lower seven bits of each byte."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +62,9 @@ class Packed:
     def read(self, frame: bytes) -> int | None:
         """The count; None where a digit is above 9."""
         raw = frame[self.at : self.at + self.width]
-        if self.coding == "digits":
-            return _digits(raw if self.order == "big" else raw[::-1])
+        if self.coding in _BYTEWISE:
+            count = _BYTEWISE[self.coding](raw if self.order == "big" else raw[::-1])
+            return None if count is None else count - self.zero
         if self.nibbles == "low":
             raw = bytes((byte >> 4) | ((byte & 0x0F) << 4) for byte in raw)
         count = int.from_bytes(raw, self.order)
@@ -156,3 +158,17 @@ def _digits(raw: bytes) -> int | None:
             return None
         count = count * 10 + digit
     return count
+
+
+def _ascii(raw: bytes) -> int | None:
+    return int(raw) if raw.isdigit() else None
+
+
+def _sevens(raw: bytes) -> int | None:
+    count = 0
+    for byte in raw:
+        count = (count << 7) | (byte & 0x7F)
+    return count - (1 << (7 * len(raw))) if raw[0] & 0x40 else count
+
+
+_BYTEWISE = {"digits": _digits, "ascii": _ascii, "sevens": _sevens}

@@ -1,0 +1,85 @@
+"""Whether a run of numbers looks like a plunger that was moved: it goes where it was, a little further each time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+ROUGH = 0.8
+"""Von Neumann's ratio above this is no motion: 2 for numbers in any order, near 0 for a smooth curve."""
+
+LEAST_DISTINCT = 8
+"""Fewer different numbers are no motion to learn from."""
+
+
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """What a run of numbers shows.
+
+    Attributes:
+        roughness: Von Neumann's ratio: mean square of successive differences over the variance.
+        distinct: How many different numbers.
+        least: The smallest, but for half a per cent.
+        most: The largest, but for half a per cent.
+        step: The greatest number that divides every difference; 0 if nothing moved.
+        first: Which way the first large movement went: 1 up, -1 down, 0 none.
+    """
+
+    roughness: float
+    distinct: int
+    least: float
+    most: float
+    step: int
+    first: int
+
+    @property
+    def moves(self) -> bool:
+        """Whether it is a motion at all."""
+        return self.distinct >= LEAST_DISTINCT and self.roughness < ROUGH
+
+
+def roughness(numbers: NDArray[np.float64]) -> float:
+    """Von Neumann's ratio of a run of numbers; 2 where there is nothing to see.
+
+    Source: J. von Neumann, Distribution of the ratio of the mean square successive difference to the variance,
+    Annals of Mathematical Statistics 12 (1941).
+    """
+    spread = float(np.var(numbers)) if len(numbers) > 2 else 0.0
+    return float(np.mean(np.diff(numbers) ** 2)) / spread if spread > 0 else 2.0
+
+
+def motion_of(counts: Sequence[int] | NDArray[np.int64]) -> Motion:
+    """Look at a run of whole numbers.
+
+    Args:
+        counts: In order of arrival.
+    """
+    run = np.asarray(counts, dtype=np.int64)
+    numbers = run.astype(np.float64)
+    if len(run) < 3:
+        return Motion(2.0, len(set(run.tolist())), 0.0, 0.0, 0, 0)
+    least, most = (float(x) for x in np.percentile(numbers, [0.5, 99.5]))
+    far = np.flatnonzero(np.abs(numbers - numbers[0]) > 0.3 * (most - least)) if most > least else []
+    return Motion(
+        roughness=roughness(numbers),
+        distinct=len(np.unique(run)),
+        least=least,
+        most=most,
+        step=int(np.gcd.reduce(np.abs(np.diff(run)))),
+        first=int(np.sign(numbers[far[0]] - numbers[0])) if len(far) else 0,
+    )
+
+
+def counts_of(values: Sequence[Decimal]) -> tuple[list[int], int]:
+    """Decimal numbers as whole numbers of their last digit, and how many digits stand after the point."""
+    exponents = [value.as_tuple().exponent for value in values]
+    decimals = max((-e for e in exponents if isinstance(e, int)), default=0)
+    decimals = max(decimals, 0)
+    return [int(value.scaleb(decimals)) for value in values], decimals
