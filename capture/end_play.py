@@ -35,7 +35,8 @@ OFF_GRID = 0.03
 """Share of the moves that may be off a step's grid, as bad readings are."""
 
 LEAST_SMALL_MOVES = 3
-"""So many moves of one or two steps show that the indicator has no smaller ones; large moves alone show nothing."""
+"""So many moves of one or two steps show that the indicator has no smaller ones; large moves alone show
+nothing."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -139,6 +139,12 @@ def _unsound(stops: Stops) -> Reason:
     if not stops.flatness.rests:
         text = "the hub does not rest against its stops: hold it there for half a second each time"
         return Reason(ReasonCode.NO_STOPS, text)
+    return _poor(stops)
+
+
+def _poor(stops: Stops) -> Reason:
+    """Pushes and pulls from stop to stop, but too small, too unsteady or too unlike to make a number."""
+    strokes = stops.strokes
     if strokes.end_play_mm < LEAST_END_PLAY_MM:
         text = (
             f"the strokes are {strokes.end_play_mm:.4f} mm high, no more than noise: push and pull harder; "
@@ -153,8 +159,8 @@ def _unsound(stops: Stops) -> Reason:
         return Reason(ReasonCode.BASE_SLIPS, text)
     if strokes.spread_mm <= 2 * MOST_SPREAD_MM and stops.dwells.spread_mm > strokes.spread_mm:
         text = (
-            f"the reading is unsteady at the stops by {2 * stops.dwells.spread_mm:.3f} mm: hold the hub there "
-            "with an even force, and check the plunger"
+            f"the reading is unsteady at the stops by {2 * stops.dwells.spread_mm:.3f} mm: hold the hub "
+            "there with an even force, and check the plunger"
         )
         return Reason(ReasonCode.STROKES_DISAGREE, text)
     text = (

@@ -53,6 +53,9 @@ PERIOD_SHARE = 0.1
 MOST_READINGS = 120_000
 """A measurement longer than this (20 minutes at 100 a second) loses its oldest quarter, and says so."""
 
+PLENTY = 0.5
+"""At this share of the uncertainty wished for, a measurement ends without one stroke more to confirm it."""
+
 MOST_STROKES = 40
 """More strokes than this make no number better; the measurement ends with what it has."""
 
@@ -202,6 +205,7 @@ class Session:
         self._pressed = True
         self._told = {True: 0, False: 0}
         self._size_mm = 0.0
+        self._sure_at: int | None = None
 
     @property
     def trace(self) -> Trace:
@@ -334,10 +338,16 @@ class Session:
         if outcome.strokes < goal.least_strokes:
             return f"{outcome.strokes} of {goal.least_strokes} full strokes"
         target = goal.target_mm(outcome.resolution_mm)
-        # of few strokes some agree by luck, and a measurement that ends on luck is less sure than it says
-        luck = 1.0 + 1.0 / math.sqrt(2.0 * outcome.dof)
-        if outcome.expanded_mm * luck <= target or outcome.strokes >= MOST_STROKES:
+        if outcome.strokes >= MOST_STROKES:
             return ""
+        # of few strokes some agree by luck, and a measurement that ends on luck is less sure than it says: so it
+        # has to be sure with something over, and to stay so with one stroke more unless there is plenty over
+        sure = outcome.expanded_mm * (1.0 + 1.0 / math.sqrt(2.0 * outcome.dof)) / target
+        if sure <= PLENTY or (sure <= 1 and self._sure_at is not None and outcome.strokes > self._sure_at):
+            return ""
+        self._sure_at = (self._sure_at or outcome.strokes) if sure <= 1 else None
+        if sure <= 1:
+            return "sure enough; one stroke more to confirm it"
         now = format_length(outcome.expanded_mm, goal.unit)
         wanted = format_length(target, goal.unit)
         worst = outcome.budget.largest_first()[0].source
