@@ -221,6 +221,8 @@ class FakeBluez:
             case "StartDiscovery":
                 if not self.objects[path][ADAPTER]["Powered"]:
                     raise FailedError("org.bluez.Error.NotReady", "Resource Not Ready")
+                if path in self.tasks:
+                    raise FailedError("org.bluez.Error.InProgress", "Operation already in progress")
                 self.tasks[path] = asyncio.create_task(self.announce(path))
             case "StopDiscovery" | "StopNotify":
                 self.end(path)

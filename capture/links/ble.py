@@ -127,7 +127,8 @@ class BleLink(Link):
         client = self._client = BleakClient(
             device, self._gone, timeout=CONNECT_S, bluez=client_args(self._adapter)
         )
-        await client.connect()
+        async with bluez.connecting():
+            await client.connect()
         found = await look_into(self.url, client, device.name or "", self._wanted, present=self._present)
         self._describe(found)
         await client.start_notify(found.value, self._take)

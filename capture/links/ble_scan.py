@@ -6,6 +6,8 @@ import asyncio
 import contextlib
 import logging
 import re
+import time
+import weakref
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 
@@ -21,6 +23,9 @@ from capture.links.ble_gatt import BASE, HOUSEKEEPING, short
 
 LINGER_S = 1.5
 """How long a search by name goes on after the first find, seconds: two gauges may be called the same."""
+
+RENEW_S = 15.0
+"""A scan that is older than this is begun afresh before another search joins it, seconds."""
 
 SERIAL_LIKE = ("0000ffe0" + BASE, "0000fff0" + BASE, "6e400001-b5a3-f393-e0a9-e50e24dcca9e")
 """Services by which small devices send what a serial line would carry (common practice)."""
@@ -175,13 +180,67 @@ def client_args(adapter: str | None) -> BlueZClientArgs:
     return {} if adapter is None else {"adapter": adapter}
 
 
-@contextlib.asynccontextmanager
-async def _scanning(
+class _Ear:
+    """One scan for all who look for something at a time: the Linux daemon grants each program a single one.
+
+    Args:
+        adapter: Which adapter to use; None for the first that is on.
+    """
+
+    def __init__(self, adapter: str | None) -> None:
+        self._args: BlueZScannerArgs = {} if adapter is None else {"adapter": adapter}
+        self._listeners: list[Callable[[BLEDevice, AdvertisementData], None]] = []
+        self._scanner: BleakScanner | None = None
+        self._since = 0.0
+        self._lock = asyncio.Lock()
+
+    @contextlib.asynccontextmanager
+    async def hearing(self, see: Callable[[BLEDevice, AdvertisementData], None]) -> AsyncIterator[None]:
+        """Have ``see`` called with what announces itself, and with what has done so a moment ago."""
+        async with self._lock:
+            if self._scanner is not None and time.monotonic() - self._since > RENEW_S:
+                await self._stop()  # it may have been started with a daemon that has died since
+            if self._scanner is None:
+                self._scanner = await self._started()
+            for device, said in self._scanner.discovered_devices_and_advertisement_data.values():
+                see(device, said)
+            self._listeners.append(see)
+        try:
+            yield
+        finally:
+            self._listeners.remove(see)
+            async with self._lock:
+                if not self._listeners:
+                    await self._stop()
+
+    async def _started(self) -> BleakScanner:
+        scanner = BleakScanner(self._tell, bluez=self._args)
+        await scanner.start()
+        self._since = time.monotonic()
+        return scanner
+
+    async def _stop(self) -> None:
+        scanner, self._scanner = self._scanner, None
+        if scanner is not None:
+            await scanner.stop()
+
+    def _tell(self, device: BLEDevice, said: AdvertisementData) -> None:
+        for see in tuple(self._listeners):
+            see(device, said)
+
+
+_ears: weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, dict[str | None, _Ear]] = (
+    weakref.WeakKeyDictionary()
+)
+
+
+def _scanning(
     see: Callable[[BLEDevice, AdvertisementData], None], adapter: str | None
-) -> AsyncIterator[None]:
-    args: BlueZScannerArgs = {} if adapter is None else {"adapter": adapter}
-    async with BleakScanner(see, bluez=args):
-        yield
+) -> contextlib.AbstractAsyncContextManager[None]:
+    ears = _ears.setdefault(asyncio.get_running_loop(), {})
+    if adapter not in ears:
+        ears[adapter] = _Ear(adapter)
+    return ears[adapter].hearing(see)
 
 
 __all__ = ["SERIAL_LIKE", "Seen", "Target", "client_args", "connected", "find", "scan", "short"]

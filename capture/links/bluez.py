@@ -21,6 +21,8 @@ DAEMON = "org.bluez"
 _users: weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, int] = weakref.WeakKeyDictionary()
 """How many links and scans of each loop use bleak."""
 
+_connecting: weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, asyncio.Lock] = weakref.WeakKeyDictionary()
+
 
 def enter() -> None:
     """Say that one more link or scan of this loop uses bleak."""
@@ -34,6 +36,11 @@ async def leave() -> None:
     _users[loop] -= 1
     if not _users[loop]:
         await forget()
+
+
+def connecting() -> asyncio.Lock:
+    """Give the lock that lets this loop's links connect one at a time: the daemon refuses two at once."""
+    return _connecting.setdefault(asyncio.get_running_loop(), asyncio.Lock())
 
 
 async def says_connected(details: object) -> bool:

@@ -203,8 +203,9 @@ def test_scan(bluetooth: Any, shimwright: Any, loose_trace: Trace) -> None:
         "reads_itself": "s32, steps of 0.001 mm",
         "trouble": None,
     }
-    assert (far["facts"], silent["facts"], silent["trouble"], silent["name"]) == (None, None, None, None)
+    assert (far["name"], far["facts"], far["reads_itself"]) == ("Far", None, None)
     assert "no values by itself" in far["trouble"]
+    assert (silent["address"], silent["facts"], silent["trouble"]) == ("AA:BB:CC:DD:EE:07", None, None)
 
 
 def test_a_scan_that_finds_nothing_or_cannot(bluetooth: Any, shimwright: Any, quick: Any) -> None:

@@ -425,6 +425,48 @@ def test_a_gauge_left_connected_by_a_program_that_was_killed(bluetooth: Any) -> 
     asyncio.run(run())
 
 
+def test_several_gauges_at_once_while_one_is_away(bluetooth: Any) -> None:
+    addresses = [ADDRESS, OTHER, "AA:BB:CC:DD:EE:03"]
+    gauge = bluetooth.described(counting(10))
+    bluetooth.start(*[bluetooth.device(gauge, address=one) for one in addresses])
+
+    async def use(address: str) -> None:
+        for _ in range(2):
+            async with opened(f"ble:{address}") as link:
+                await readings_of_described(link, 10)
+
+    async def run() -> LinkError:
+        async with asyncio.timeout(10):
+            away = asyncio.create_task(failure("ble:00:00:00:00:00:99?wait=3"))
+            await asyncio.gather(*map(use, addresses))
+            return await away
+
+    assert type(asyncio.run(run())) is LinkMissing
+
+
+def test_a_scan_that_the_daemon_died_under_is_begun_afresh(
+    bluetooth: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("capture.links.ble_scan.RENEW_S", 1.0)
+    gauge = bluetooth.device(bluetooth.described(counting(10)))
+    bluetooth.start()
+
+    async def run() -> None:
+        away = asyncio.create_task(failure("ble:00:00:00:00:00:99?wait=6"))  # keeps the scan going
+        await asyncio.sleep(0.5)
+        await asyncio.to_thread(bluetooth.die)
+        await asyncio.to_thread(bluetooth.start, gauge)
+        await asyncio.sleep(1)
+        with contextlib.suppress(LinkError):  # the first may meet the end of the old one
+            async with opened() as link:
+                await readings_of_described(link, 10)
+        async with opened() as link:
+            await readings_of_described(link, 10)
+        await away
+
+    asyncio.run(run())
+
+
 def test_opening_is_given_up_cleanly(bluetooth: Any) -> None:
     bluetooth.start()
 
