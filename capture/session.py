@@ -53,6 +53,9 @@ PERIOD_SHARE = 0.1
 MOST_READINGS = 120_000
 """A measurement longer than this (20 minutes at 100 a second) loses its oldest quarter, and says so."""
 
+SAID_AT_ONCE = frozenset({ReasonCode.BASE_SLIPS, ReasonCode.NO_STOPS, ReasonCode.PLUNGER_OFF})
+"""Reasons that more strokes do not mend: they are told while strokes are still being counted."""
+
 PLENTY = 0.5
 """At this share of the uncertainty wished for, a measurement ends without one stroke more to confirm it."""
 
@@ -329,27 +332,32 @@ class Session:
 
     def _keeps(self, outcome: EndPlay | Refusal) -> str:
         """What keeps the measurement from ending; empty if nothing does."""
-        goal = self.goal
+        goal, strokes = self.goal, outcome.strokes
         if isinstance(outcome, Refusal):
-            begun = max(outcome.strokes, self._told[True])
-            if 0 < begun < LEAST_STROKES:
+            reason, begun = outcome.reasons[0], max(strokes, self._told[True])
+            if 0 < begun < LEAST_STROKES and reason.code not in SAID_AT_ONCE:
                 return f"{begun} of {goal.least_strokes} full strokes"
-            return outcome.reasons[0].text
-        if outcome.strokes < goal.least_strokes:
-            return f"{outcome.strokes} of {goal.least_strokes} full strokes"
-        target = goal.target_mm(outcome.resolution_mm)
-        if outcome.strokes >= MOST_STROKES:
-            return ""
-        # of few strokes some agree by luck, and a measurement that ends on luck is less sure than it says: so it
-        # has to be sure with something over, and to stay so with one stroke more unless there is plenty over
+            return reason.text
+        if strokes < goal.least_strokes:
+            return f"{strokes} of {goal.least_strokes} full strokes"
+        return "" if strokes >= MOST_STROKES else self._unsure(outcome)
+
+    def _unsure(self, outcome: EndPlay) -> str:
+        """What is wanting in how sure the number is; empty if nothing is.
+
+        Of few strokes some agree by luck, and a measurement that ends on luck is less sure than it says. So it has
+        to be sure with something over, and to stay so with one stroke more unless there is plenty over.
+        """
+        target = self.goal.target_mm(outcome.resolution_mm)
         sure = outcome.expanded_mm * (1.0 + 1.0 / math.sqrt(2.0 * outcome.dof)) / target
-        if sure <= PLENTY or (sure <= 1 and self._sure_at is not None and outcome.strokes > self._sure_at):
+        first = self._sure_at
+        if sure <= PLENTY or (sure <= 1 and first is not None and outcome.strokes > first):
             return ""
-        self._sure_at = (self._sure_at or outcome.strokes) if sure <= 1 else None
+        self._sure_at = (first or outcome.strokes) if sure <= 1 else None
         if sure <= 1:
             return "sure enough; one stroke more to confirm it"
-        now = format_length(outcome.expanded_mm, goal.unit)
-        wanted = format_length(target, goal.unit)
+        now = format_length(outcome.expanded_mm, self.goal.unit)
+        wanted = format_length(target, self.goal.unit)
         worst = outcome.budget.largest_first()[0].source
         return f"sure to ± {now} so far, ± {wanted} wanted; most of it is {worst}"
 
