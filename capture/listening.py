@@ -32,6 +32,7 @@ LEAVE_S = 0.8
 """Stopping waits for links that do not close for no longer than this, seconds."""
 
 MOST_TRACEBACK = 2000
+"""Letters kept of where a fault happened, from its end."""
 
 
 @dataclass(frozen=True, slots=True)

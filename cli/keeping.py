@@ -7,6 +7,7 @@ it, said, and tried again until the log takes it; then the file goes away.
 from __future__ import annotations
 
 import asyncio
+import traceback
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -14,12 +15,13 @@ from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
-from capture.listening import Outcome
+from capture.listening import MOST_TRACEBACK, Outcome
+from capture.traces import write_csv
 from cli.journal import Journal
 from cli.measuring import Order, keep_trace, record_of
 from cli.outcome import number_text
 from joblog.errors import AlreadyLogged, LogError, LogFull, LogLocked
-from joblog.records import Measurement
+from joblog.records import Measurement, new_id
 from joblog.store import Store
 
 MOST_QUEUED = 256
@@ -163,7 +165,14 @@ class Keeper:
                 continue
             if outcome is None:
                 break
-            await self._put_away(outcome)
+            try:
+                await self._put_away(outcome)
+            except Exception:  # noqa: BLE001 - whatever went wrong with one, the next are to be kept
+                file = await self._in_thread(partial(_save, outcome, self.path.parent))
+                where = f"its trace is in {file}" if file else "its trace could not be saved either"
+                text = f"a fault in the program: a measurement is NOT in the log, {where}: "
+                text += traceback.format_exc()[-MOST_TRACEBACK:]
+                self._journal.say("fault", text, level="error", gauge=outcome.setup.name)
         for one in self._waiting:
             self._journal.say("not-logged", _saved(one.measurement, one.file), level="error")
         if self._store is not None:
@@ -171,7 +180,7 @@ class Keeper:
 
     async def _put_away(self, outcome: Outcome) -> None:
         gauge = outcome.setup.name
-        measurement, complaint = self._record(outcome)
+        measurement, complaint = await self._in_thread(partial(self._record, outcome))
         self._at_work = measurement
         try:
             await self.with_store(partial(Store.add, measurement=measurement))
@@ -258,6 +267,17 @@ def _add_once(store: Store, measurement: Measurement) -> None:
         store.add(measurement)
     except AlreadyLogged:
         return  # it had got there after all
+
+
+def _save(outcome: Outcome, folder: Path) -> Path | None:
+    """Save the trace of what could not even be made a record of."""
+    file = folder / f"shimwright-{outcome.corner}-{new_id()[:8]}.csv"
+    try:
+        with file.open("x", encoding="utf-8", newline="") as out:
+            write_csv(outcome.ended.trace, out)
+    except OSError:
+        return None
+    return file
 
 
 def _saved(measurement: Measurement, file: Path | None) -> str:
