@@ -91,7 +91,7 @@ def test_creep_with_a_curvature_bends_the_end_play_and_steady_creep_does_not() -
     assert straight is not None
     assert bent is not None
     assert bend_of(steady, straight, 12.0) == pytest.approx(0.0, abs=1e-9)
-    # the two sides are visited at other times, so what a straight line leaves of the curve is a part of it
+    # the two sides are visited at other times, so what a line leaves of the curve is a part of it
     assert bend_of(curved, bent, 12.0) == pytest.approx(0.3 - bent.end_play_mm, abs=1e-9)
 
 
@@ -107,7 +107,7 @@ def test_least_squares_gives_the_thermometer_of_the_gum() -> None:
     fit, cover = _least_squares(design, b, np.ones(11))
     s = float(((b - design @ fit) ** 2).sum() / 9) ** 0.5
     u = s * np.sqrt(np.diag(cover))
-    # and H.3.3 (from memory): y1 = -0.1712, s(y1) = 0.0029, y2 = 0.00218, s(y2) = 0.00067, r = -0.930, s = 0.0035
+    # and its results (from memory): y1 = -0.1712 (0.0029), y2 = 0.00218 (0.00067), r = -0.930, s = 0.0035
     assert [round(float(fit[0]), 4), round(float(u[0]), 4)] == [-0.1712, 0.0029]
     assert [round(float(fit[1]), 5), round(float(u[1]), 5)] == [0.00218, 0.00067]
     assert round(float(cover[0, 1] / np.sqrt(cover[0, 0] * cover[1, 1])), 3) == -0.930
