@@ -44,7 +44,8 @@ def measure(  # noqa: PLR0917 - options are given by name
         typer.Option(
             metavar="URL",
             help="Where the readings come from, such as "
-            "serial:/dev/ttyUSB0?baud=9600, socket://HOST:PORT, replay:FILE, simulated:?end_play=0.31mm.",
+            "serial:/dev/ttyUSB0?baud=9600, ble:ADDRESS, socket://HOST:PORT, replay:FILE, "
+            "simulated:?end_play=0.31mm.",
         ),
     ],
     hub: Annotated[Path, typer.Option(metavar="FILE", help="Hub file with the limits and shims.")],

@@ -10,6 +10,7 @@ import pytest
 
 from capture.line import parse_line
 from capture.links import SCHEMES, open_link
+from capture.links.ble import OPTIONS as BLE_OPTIONS
 from capture.links.simulated import OPTIONS
 from capture.profile_files import parse_profile
 from capture.profiles import SerialSettings
@@ -55,6 +56,7 @@ def test_every_link_on_the_page_is_known() -> None:
 
 def test_every_option_is_on_the_page() -> None:
     assert dict(table("option | what it sets")) == OPTIONS
+    assert dict(table("Bluetooth option | what it sets")) == BLE_OPTIONS
     serial = {row[0]: row[2] for row in table("option | values | without it")}
     plain = SerialSettings()
     fields = {name.removesuffix("_s"): name for name in plain.__dataclass_fields__}

@@ -22,6 +22,8 @@ COMMANDS = [
     ["measure"],
     ["analyse"],
     ["shim"],
+    ["gauge", "list"],
+    ["gauge", "scan"],
     ["hub", "check"],
     ["hub", "show"],
     ["trace", "list"],
