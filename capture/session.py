@@ -30,7 +30,7 @@ from capture.readings import (
     UnitChanged,
 )
 from capture.recording import Recording
-from capture.refusals import Reason, ReasonCode, stopped, too_few_readings, unit_changed
+from capture.refusals import LEAST_READINGS, Reason, ReasonCode, stopped, too_few_readings, unit_changed
 from capture.rests import SAME_PRESS_S
 from capture.stops import LEAST_STROKES
 
@@ -286,7 +286,8 @@ class Session:
             dropped = MOST_READINGS // 4
             self._recording.drop_oldest(dropped)
             events.append(Overrun(dropped, reading.at))
-        if self._at_rest(time, reading):
+        enough = self.gauge.single or len(self._recording) >= LEAST_READINGS
+        if self._at_rest(time, reading) and enough:
             self._looked_at, self._moved = time, False
             events += self._look(reading.at)
         return events
@@ -345,8 +346,8 @@ class Session:
     def _unsure(self, outcome: EndPlay) -> str:
         """What is wanting in how sure the number is; empty if nothing is.
 
-        Of few strokes some agree by luck, and a measurement that ends on luck is less sure than it says. So it has
-        to be sure with something over, and to stay so with one stroke more unless there is plenty over.
+        Of few strokes some agree by luck, and a measurement that ends on luck is less sure than it says. So
+        it has to be sure with something over, and to stay so with one stroke more unless there is plenty over.
         """
         target = self.goal.target_mm(outcome.resolution_mm)
         sure = outcome.expanded_mm * (1.0 + 1.0 / math.sqrt(2.0 * outcome.dof)) / target
