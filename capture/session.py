@@ -10,15 +10,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from typing import Literal
 
-from calc.limits import Limits
 from calc.units import Unit, format_length, to_mm
 from capture.decoder import Decoded, Decoder
 from capture.described import Described
 from capture.end_play import DwellMark, EndPlay, Refusal, analyse_trace
+from capture.events import Abandon, Arm, Command, Ended, Event, Finish, Progress, StrokeSeen
+from capture.goal import COARSE, Goal
 from capture.readings import (
     Chunk,
     Gap,
@@ -33,6 +34,20 @@ from capture.recording import Recording
 from capture.refusals import LEAST_READINGS, Reason, ReasonCode, stopped, too_few_readings, unit_changed
 from capture.rests import SAME_PRESS_S
 from capture.stops import LEAST_STROKES
+
+__all__ = [
+    "Abandon",
+    "Arm",
+    "Command",
+    "Ended",
+    "Event",
+    "Finish",
+    "Goal",
+    "Progress",
+    "Session",
+    "StrokeSeen",
+    "strokes_among",
+]
 
 REST_S = 0.25
 """The hub counts as come to rest once the reading has kept its place for so long, seconds."""
@@ -61,118 +76,6 @@ PLENTY = 0.5
 
 MOST_STROKES = 40
 """More strokes than this make no number better; the measurement ends with what it has."""
-
-COARSE = 1.0
-"""No measurement can be expected to be surer than to so many resolutions: those of two readings alone make
-1.96 / sqrt(6) = 0.80 (GUM F.2.2.1), and a fourth more leaves room for the other rows of the budget."""
-
-
-@dataclass(frozen=True, slots=True)
-class Goal:
-    """When a measurement is good enough to end by itself.
-
-    Attributes:
-        limits: End play allowed; None if there are none to compare with, and then strokes alone count.
-        fraction: The expanded uncertainty is to be at most this share of the limits' width, above 0.
-        least_strokes: And at least so many full strokes have to agree, 4 or more.
-        timeout_s: Seconds from the first chunk or tick after which it ends in any case, with the readings
-            from before; None for no end.
-        unit: Unit of the texts.
-    """
-
-    limits: Limits | None = None
-    fraction: float = 0.1
-    least_strokes: int = 5
-    timeout_s: float | None = None
-    unit: Unit = Unit.MM
-
-    def target_mm(self, resolution_mm: float) -> float:
-        """Largest expanded uncertainty to end at, millimetres: never less than the resolution allows."""
-        if self.limits is None:
-            return math.inf
-        wished = self.fraction * (self.limits.most_mm - self.limits.least_mm)
-        return max(wished, COARSE * resolution_mm)
-
-
-@dataclass(frozen=True, slots=True)
-class Finish:
-    """End the measurement now with what there is."""
-
-    at: float
-
-
-@dataclass(frozen=True, slots=True)
-class Abandon:
-    """Break the measurement off; the trace so far is given back with a refusal that says why."""
-
-    at: float
-    why: str = "the measurement was broken off"
-
-
-@dataclass(frozen=True, slots=True)
-class Arm:
-    """Begin a new measurement; what came before is forgotten."""
-
-    at: float
-
-
-@dataclass(frozen=True, slots=True)
-class StrokeSeen:
-    """One more stroke.
-
-    Attributes:
-        at: Monotonic seconds.
-        number: Counted from 1, full and half strokes apart.
-        full: Whether it went from stop to stop.
-        direction: "out" where the reading went up, "in" where it went down.
-        height_mm: How far the reading moved between the dwells at its two ends, millimetres.
-    """
-
-    at: float
-    number: int
-    full: bool
-    direction: Literal["out", "in"]
-    height_mm: float
-
-
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """The estimate so far, each time the strokes were looked at.
-
-    Attributes:
-        at: Monotonic seconds.
-        end_play_mm: The end play, millimetres; None while there is none.
-        expanded_mm: Half width of its 95 % interval, millimetres; None while there is none.
-        strokes: Full strokes.
-        half_strokes: Half strokes.
-        keeps: What keeps the measurement from ending, for a person.
-    """
-
-    at: float
-    end_play_mm: float | None
-    expanded_mm: float | None
-    strokes: int
-    half_strokes: int
-    keeps: str
-
-
-@dataclass(frozen=True, slots=True)
-class Ended:
-    """The measurement is over, and nothing more is told of it.
-
-    Attributes:
-        at: Monotonic seconds.
-        outcome: The number, or why there is none.
-        trace: The readings that it was found in: analysed again they give the same numbers.
-    """
-
-    at: float
-    outcome: EndPlay | Refusal
-    trace: Trace
-
-
-Command = Finish | Abandon | Arm
-Event = Decoded | Gap | StrokeSeen | Progress | Ended
 
 
 class Session:
@@ -346,8 +249,8 @@ class Session:
     def _unsure(self, outcome: EndPlay) -> str:
         """What is wanting in how sure the number is; empty if nothing is.
 
-        Of few strokes some agree by luck, and a measurement that ends on luck is less sure than it says. So
-        it has to be sure with something over, and to stay so with one stroke more unless there is plenty over.
+        Of few strokes some agree by luck, and a measurement that ends on luck is less sure than it says.
+        So it has to be sure with something over, and to stay so with one stroke more if that is little.
         """
         target = self.goal.target_mm(outcome.resolution_mm)
         sure = outcome.expanded_mm * (1.0 + 1.0 / math.sqrt(2.0 * outcome.dof)) / target
