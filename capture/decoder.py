@@ -48,7 +48,7 @@ class Decoder:
         good: How many readings came.
         garbled: How many frames were garbled.
         unit_missing: How many numbers could not be used for want of a unit; only the first makes an event.
-        held: How many numbers the gauge marked as held; they are no readings, and only a change makes an event.
+        held: How many numbers were marked as held; they are no readings, and only a change makes an event.
 
     Args:
         profile: How the gauge speaks.
