@@ -108,8 +108,13 @@ class Bluetooth:
             stdout=subprocess.PIPE,
             text=True,
         )
+        self.until("ready")
+
+    def until(self, word: str) -> None:
+        """Wait until the daemon says ``ready`` or ``notifies``."""
+        assert self.daemon
         assert self.daemon.stdout
-        assert self.daemon.stdout.readline() == "ready\n"
+        assert self.daemon.stdout.readline() == f"{word}\n"
 
     def tell(self, line: str) -> None:
         """Have the daemon do something; see ``fake_bluez.py``."""

@@ -1,9 +1,9 @@
 """A Bluetooth daemon for the tests: the D-Bus objects of ``org.bluez`` that bleak's Linux backend uses.
 
 It is a process of its own, on the bus that DBUS_SYSTEM_BUS_ADDRESS names: ``fake_bluez.py WORLD.json``. It
-says ``ready`` once it can be asked. A line on its standard input is a command: ``drop ADDRESS`` disconnects a
-device as if it had gone, ``send ADDRESS HEX`` has its notifying characteristic send one value. It ends when
-its standard input does.
+says ``ready`` once it can be asked, and ``notifies`` whenever a characteristic is told to. A line on its
+standard input is a command: ``drop ADDRESS`` disconnects a device as if it had gone, ``send ADDRESS HEX`` has
+its notifying characteristic send one value. It ends when its standard input does.
 
 The world: ``{"adapters": {"hci0": {"Powered": true}}, "devices": [DEVICE, ...]}``. A device: address, name,
 rssi, uuids, ``near`` (whether it announces itself), ``connect_error`` ([name, text] instead of connecting),
@@ -34,6 +34,7 @@ SERVICE, CHARACTERISTIC, DESCRIPTOR = (
 )
 KINDS = {"Powered": "b", "Connected": "b", "ServicesResolved": "b", "Discovering": "b", "RSSI": "n"}
 ANNOUNCE_S = 0.1
+CONNECT_S = 0.1
 
 
 class FailedError(Exception):
@@ -60,6 +61,12 @@ def variant(name: str, value: Any) -> Variant:
 def full(uuid: str) -> str:
     """A UUID in full; of the Bluetooth SIG's own the four digits will do."""
     return f"0000{uuid}-0000-1000-8000-00805f9b34fb" if len(uuid) == 4 else uuid
+
+
+def say(word: str) -> None:
+    """Tell the test something, on a line of its own."""
+    sys.stdout.write(f"{word}\n")
+    sys.stdout.flush()
 
 
 class FakeBluez:
@@ -138,6 +145,20 @@ class FakeBluez:
             **named,
         }
 
+    async def connect_soon(self, message: Message, other: asyncio.Task[None] | None) -> None:
+        """Connecting takes a while, and of one device at a time."""
+        assert message.path
+        if other is not None and not other.done():
+            self.bus.send(Message.new_error(message, "org.bluez.Error.InProgress", "Operation in progress"))
+            return
+        await asyncio.sleep(CONNECT_S)
+        try:
+            self.connect(message.path)
+        except FailedError as failed:
+            self.bus.send(Message.new_error(message, failed.name, str(failed)))
+        else:
+            self.bus.send(Message.new_method_return(message))
+
     def connect(self, path: str) -> None:
         device = self.given[path]
         if "connect_error" in device:
@@ -162,8 +183,13 @@ class FakeBluez:
                     desc_path = f"{char_path}/desc{s * 256 + c * 16 + d:04x}"
                     self.given[desc_path] = {"value": value}
                     self.add(desc_path, DESCRIPTOR, {"UUID": full(uuid), "Characteristic": char_path})
-        uuids = ["1800", "1801", *(service["uuid"] for service in device.get("services", []))]
-        self.set(path, DEVICE, ServicesResolved=True, UUIDs=[full(uuid) for uuid in uuids])
+        uuids = [
+            *device.get("uuids", []),
+            "1800",
+            "1801",
+            *(service["uuid"] for service in device.get("services", [])),
+        ]
+        self.set(path, DEVICE, ServicesResolved=True, UUIDs=sorted({full(uuid) for uuid in uuids}))
 
     def disconnect(self, path: str) -> None:
         for below in [one for one in self.objects if one.startswith(path + "/")]:
@@ -193,6 +219,11 @@ class FakeBluez:
         """Give the reply to a call, or an error."""
         if message.message_type is not MessageType.METHOD_CALL or message.path is None:
             return False
+        if message.member == "Connect" and message.path in self.objects:
+            self.tasks["connects"] = asyncio.create_task(
+                self.connect_soon(message, self.tasks.get("connects"))
+            )
+            return True
         try:
             signature, body = self.asked(message.path, message.interface or "", message.member or "", message)
         except FailedError as failed:
@@ -229,9 +260,8 @@ class FakeBluez:
             case "StartNotify":
                 self.end(path)
                 self.set(path, CHARACTERISTIC, Notifying=True)
+                say("notifies")
                 self.tasks[path] = asyncio.create_task(self.stream(path))
-            case "Connect":
-                self.connect(path)
             case "Disconnect":
                 self.disconnect(path)
             case "SetDiscoveryFilter":
@@ -255,8 +285,7 @@ async def main(world: dict[str, Any]) -> None:
     fake = FakeBluez(bus, world)
     bus.add_message_handler(fake.answer)
     await bus.request_name(BLUEZ)
-    sys.stdout.write("ready\n")
-    sys.stdout.flush()
+    say("ready")
     while line := await asyncio.to_thread(sys.stdin.readline):
         fake.told(line)
     for path in list(fake.tasks):

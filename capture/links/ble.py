@@ -48,7 +48,7 @@ OPTIONS = {
     "characteristic": "UUID of the value, in full or its four digits, where more than one notifies",
     "presentation": "off: the profile reads the value even where the gauge describes how it is written",
     "wait": "seconds to look for the gauge, 1 to 300 (10)",
-    "silence": "seconds without a value after which the gauge is asked whether it is there, 1 to 3600 (10)",
+    "silence": "seconds without a value after which the gauge is asked whether it is there, 0.1 to 3600 (10)",
     "adapter": "which adapter to use, such as hci1, where there is more than one",
 }
 """Every option with what it says; docs/gauges.md lists them all."""
@@ -81,7 +81,7 @@ class BleLink(Link):
         self._wanted = _characteristic_of(url)
         self._present = url.flag("presentation") is not False
         self._wait_s = url.number("wait", WAIT_S, 1, 300)
-        self._silence_s = url.number("silence", SILENCE_S, 1, 3600)
+        self._silence_s = url.number("silence", SILENCE_S, 0.1, 3600)
         self._adapter = _adapter_of(url)
         self._queue = queue or ChunkQueue()
         self._untold: Described | None = None

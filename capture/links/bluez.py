@@ -39,7 +39,7 @@ async def leave() -> None:
 
 
 def connecting() -> asyncio.Lock:
-    """Give the lock that lets this loop's links connect one at a time: the daemon refuses two at once."""
+    """Give the lock that lets this loop's links connect one at a time: two at once may be refused."""
     return _connecting.setdefault(asyncio.get_running_loop(), asyncio.Lock())
 
 

@@ -47,7 +47,9 @@ def rows(tmp_path: Path) -> list[dict[str, Any]]:
 def test_a_gauge_that_describes_itself_needs_nothing_but_its_address(
     rate_hz: int, bluetooth: Any, shimwright: Any, hub_file: Path, tmp_path: Path
 ) -> None:
-    hub = simulate(HubModel(end_play_mm=0.312, strokes=30, rate_hz=rate_hz), 4)
+    hub = simulate(
+        HubModel(end_play_mm=0.312, strokes=30, rate_hz=rate_hz, dwell_s=0.45, move_s=0.12, rest_s=0.5), 4
+    )
     bluetooth.start(bluetooth.device(bluetooth.described(hub.trace)))
     result = shimwright(*words_for(LINK, hub_file, "--fitted", "3.20mm", "--json"), timeout=50)
     assert (result.returncode, result.stderr) == (0, "")
@@ -64,10 +66,9 @@ def test_a_gauge_that_describes_itself_needs_nothing_but_its_address(
 
 
 @pytest.mark.slow
-def test_text_over_bluetooth_and_what_a_person_sees(
-    bluetooth: Any, shimwright: Any, hub_file: Path, loose_trace: Trace
-) -> None:
-    bluetooth.start(bluetooth.device(bluetooth.serial_like(loose_trace)))
+def test_text_over_bluetooth_and_what_a_person_sees(bluetooth: Any, shimwright: Any, hub_file: Path) -> None:
+    hub = simulate(HubModel(end_play_mm=0.312, strokes=30, dwell_s=0.45, move_s=0.12, rest_s=0.5), 4)
+    bluetooth.start(bluetooth.device(bluetooth.serial_like(hub.trace)))
     result = shimwright(*words_for("ble:name=DI-12", hub_file), timeout=50)
     assert result.returncode == 0
     assert (
@@ -93,9 +94,9 @@ def test_the_daemon_dies_in_mid_stroke(
     bluetooth: Any, start: Any, hub_file: Path, loose_trace: Trace, tmp_path: Path
 ) -> None:
     bluetooth.start(bluetooth.device(bluetooth.described(loose_trace)))
-    running = start(*words_for(f"{LINK}?silence=1", hub_file, "--json"))
-    wait_for_log(tmp_path)
-    time.sleep(2.5)
+    running = start(*words_for(f"{LINK}?silence=0.5", hub_file, "--json"))
+    bluetooth.until("notifies")
+    time.sleep(0.7)
     bluetooth.die()
     result = running.end()
     one_line(result, 4, "neither the gauge nor the Bluetooth service answers.* in the log, unfinished")
@@ -104,24 +105,17 @@ def test_the_daemon_dies_in_mid_stroke(
 
 
 def test_stopped_with_ctrl_c_lets_the_gauge_go(
-    bluetooth: Any, start: Any, hub_file: Path, loose_trace: Trace, tmp_path: Path
+    bluetooth: Any, start: Any, hub_file: Path, loose_trace: Trace
 ) -> None:
     bluetooth.start(bluetooth.device(bluetooth.described(loose_trace)))
     for _ in range(2):  # a second time it announces itself again, or could not be found
         running = start(*words_for(f"{LINK}?wait=2", hub_file, "--json"))
-        wait_for_log(tmp_path)
-        time.sleep(2)
+        bluetooth.until("notifies")
+        time.sleep(0.7)
         running.interrupt(signal.SIGINT)
         began = time.monotonic()
         one_line(running.end(), 130, "stopped with Ctrl-C; the trace so far")
         assert time.monotonic() - began < 2
-
-
-def wait_for_log(tmp_path: Path) -> None:
-    end = time.monotonic() + 10
-    while not (tmp_path / "log.sqlite").exists():
-        assert time.monotonic() < end
-        time.sleep(0.02)
 
 
 @pytest.mark.parametrize(

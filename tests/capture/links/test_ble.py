@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from decimal import Decimal
@@ -119,6 +120,12 @@ def test_the_descriptor_can_be_ignored(bluetooth: Any) -> None:
     assert asyncio.run(run(f"ble:{ADDRESS}")).profile is not None
 
 
+@pytest.fixture
+def _short_linger(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("capture.links.ble_scan.LINGER_S", 0.4)
+
+
+@pytest.mark.usefixtures("_short_linger")
 def test_by_name_in_any_case(bluetooth: Any) -> None:
     bluetooth.start(bluetooth.device(bluetooth.described(counting(30)), name="Bay 2 Gauge"))
 
@@ -138,6 +145,7 @@ async def failure(url: str = f"ble:{ADDRESS}?wait=1") -> LinkError:
     raise AssertionError("it opened")
 
 
+@pytest.mark.usefixtures("_short_linger")
 def test_two_devices_of_one_name_are_not_guessed_between(bluetooth: Any) -> None:
     bluetooth.start(
         *[bluetooth.device(bluetooth.described(counting(3)), address=one) for one in (ADDRESS, OTHER)]
@@ -334,24 +342,24 @@ READABLE, UNREADABLE = True, False
 @pytest.mark.parametrize(
     ("hurt", "readable", "within_s"),
     [
-        (daemon_dies, READABLE, 3.0),
-        (daemon_dies, UNREADABLE, 3.0),
-        (daemon_freezes, READABLE, 5.0),
-        (daemon_freezes, UNREADABLE, 5.0),
+        (daemon_dies, READABLE, 2.0),
+        (daemon_dies, UNREADABLE, 2.0),
+        (daemon_freezes, READABLE, 3.0),
+        (daemon_freezes, UNREADABLE, 3.0),
         (bus_ends, READABLE, 2.0),
     ],
 )
 def test_a_daemon_that_died_is_noticed(
     hurt: Hurt, readable: bool, within_s: float, bluetooth: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("capture.links.ble.ANSWER_S", 1.0)
+    monkeypatch.setattr("capture.links.ble.ANSWER_S", 0.4)
     gauge = bluetooth.device(bluetooth.described(counting(10)))
     if not readable:
         gauge["services"] = gauge["services"][:1]
     bluetooth.start(gauge)
 
     async def run() -> tuple[LinkLost, float]:
-        async with opened(f"ble:{ADDRESS}?silence=1") as link:
+        async with opened(f"ble:{ADDRESS}?silence=0.3") as link:
             await readings_of_described(link, 10)
             await hurt(bluetooth)
             began = time.monotonic()
@@ -380,9 +388,9 @@ def test_a_gauge_that_sends_at_its_button_alone_is_kept(readable: bool, bluetoot
     bluetooth.start(gauge)
 
     async def run() -> None:
-        async with opened(f"ble:{ADDRESS}?silence=1") as link:
+        async with opened(f"ble:{ADDRESS}?silence=0.3") as link:
             await readings_of_described(link, 1)
-            end = time.monotonic() + 3.5  # three times the silence
+            end = time.monotonic() + 1.0  # three times the silence
             while time.monotonic() < end:
                 assert isinstance(await link.receive(), Tick)
             await asyncio.to_thread(bluetooth.tell, f"send {ADDRESS} 36010000")
@@ -398,7 +406,7 @@ def test_it_opens_again_in_the_same_loop(hurt: Hurt | None, bluetooth: Any) -> N
 
     async def run() -> None:
         for _ in range(3):
-            async with opened(f"ble:{ADDRESS}?silence=1") as link:
+            async with opened(f"ble:{ADDRESS}?silence=0.3") as link:
                 await readings_of_described(link, 10)
                 if hurt is None:
                     await asyncio.to_thread(bluetooth.tell, f"drop {ADDRESS}")
@@ -410,6 +418,39 @@ def test_it_opens_again_in_the_same_loop(hurt: Hurt | None, bluetooth: Any) -> N
                 await asyncio.to_thread(bluetooth.start, gauge)
 
     asyncio.run(run())
+
+
+def test_one_gauge_finds_the_daemon_dead_for_all(bluetooth: Any) -> None:
+    gauges = [
+        bluetooth.device(bluetooth.described(counting(3)), address=address) for address in (ADDRESS, OTHER)
+    ]
+    bluetooth.start(*gauges)
+
+    async def run() -> None:
+        async with (
+            opened(f"ble:{ADDRESS}?silence=0.3") as watchful,
+            opened(f"ble:{OTHER}?silence=3600") as trusting,
+        ):
+            await readings_of_described(trusting, 3)
+            await asyncio.to_thread(bluetooth.die)
+            await asyncio.gather(loss_of(watchful), loss_of(trusting))
+
+    asyncio.run(run())
+
+
+def test_opening_and_closing_leaves_nothing_behind(bluetooth: Any) -> None:
+    bluetooth.start(bluetooth.device(bluetooth.described(counting(3))))
+
+    async def run() -> list[int]:
+        left: list[int] = []
+        for _ in range(5):
+            async with opened() as link:
+                await readings_of_described(link, 3)
+            left.append(len(await asyncio.to_thread(os.listdir, "/proc/self/fd")) + len(asyncio.all_tasks()))
+        return left
+
+    left = asyncio.run(run())
+    assert set(left[1:]) == {left[1]}
 
 
 def test_a_gauge_left_connected_by_a_program_that_was_killed(bluetooth: Any) -> None:
@@ -447,16 +488,16 @@ def test_several_gauges_at_once_while_one_is_away(bluetooth: Any) -> None:
 def test_a_scan_that_the_daemon_died_under_is_begun_afresh(
     bluetooth: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("capture.links.ble_scan.RENEW_S", 1.0)
+    monkeypatch.setattr("capture.links.ble_scan.RENEW_S", 0.3)
     gauge = bluetooth.device(bluetooth.described(counting(10)))
     bluetooth.start()
 
     async def run() -> None:
-        away = asyncio.create_task(failure("ble:00:00:00:00:00:99?wait=6"))  # keeps the scan going
+        away = asyncio.create_task(failure("ble:00:00:00:00:00:99?wait=3"))  # keeps the scan going
         await asyncio.sleep(0.5)
         await asyncio.to_thread(bluetooth.die)
         await asyncio.to_thread(bluetooth.start, gauge)
-        await asyncio.sleep(1)
+        await asyncio.sleep(0.3)
         with contextlib.suppress(LinkError):  # the first may meet the end of the old one
             async with opened() as link:
                 await readings_of_described(link, 10)
@@ -486,7 +527,7 @@ def test_a_flood_is_bounded_and_told(bluetooth: Any) -> None:
 
     async def run() -> list[object]:
         async with opened() as link:
-            await asyncio.sleep(3)
+            await asyncio.sleep(2)
             return [await link.receive() for _ in range(4)]
 
     kinds = [type(one) for one in asyncio.run(run())]
@@ -550,7 +591,7 @@ def test_targets(url: str, target: Target) -> None:
         ("ble:AA:BB:CC:DD:EE:FF:00", "no Bluetooth address"),
         ("ble:name=", "names no device"),
         (f"ble:{ADDRESS}?characteristic=xyz", 'characteristic="xyz" is no UUID'),
-        (f"ble:{ADDRESS}?silence=0", "silence=.* is no number from 1 to 3600"),
+        (f"ble:{ADDRESS}?silence=0", "silence=.* is no number from 0.1 to 3600"),
         (f"ble:{ADDRESS}?wait=soon", "wait=.* is no number"),
         (f"ble:{ADDRESS}?presentation=perhaps", "must be on or off"),
         (f"ble:{ADDRESS}?adapter=../x", "is no adapter's name"),
