@@ -20,6 +20,7 @@ from capture.errors import LinkError
 from capture.links import Link, open_link
 from capture.links.base import PATIENCE_S
 from capture.profiles import BUILT_IN, Profile, SerialSettings
+from capture.readings import Reading
 from capture.session import Abandon, Arm, Ended, Finish, Goal, Session
 from capture.watch import Watch, WatchEvent
 
@@ -250,6 +251,7 @@ class Listener:
 
     async def _hear_out(self, link: Link, watch: Watch) -> None:
         decoder, doubt = watch.decoder, True
+        hear, name = self._hear, self.setup.name
         while True:
             item = await link.receive(PATIENCE_S)
             if item is None:
@@ -257,7 +259,10 @@ class Listener:
                 return
             self._at = item.at
             for event in watch.feed(item):
-                self._take(event)
+                if type(event) is Reading:  # by far the most
+                    hear(name, event)
+                else:
+                    self._take(event)
             if doubt:
                 if decoder.good:
                     doubt, self._tries = False, 0

@@ -145,6 +145,7 @@ class Watch:
         self.phase = Phase.SETTLING
         self.held = False
         self._session = session
+        self._single = session.gauge.single
         self._begin_again()
         self._still_s = 0.0  # when listening begins nothing was measured yet, and nothing is to be waited for
 
@@ -163,6 +164,8 @@ class Watch:
                 return self._arm(at)
             case Finish() | Abandon():
                 return self._told(self._session.feed(item)) if self.phase is Phase.MEASURING else []
+        if self.phase is Phase.WAITING:
+            return self._feed_waiting(item)
         events = self._told(self._session.feed(Tick(item.at))) if self.phase is Phase.MEASURING else []
         for decoded in self._session.decoder.feed(item):
             events += self._hear(decoded)
@@ -185,6 +188,44 @@ class Watch:
         self._strokes = 0
         self._still_s = STILL_S
 
+    def _feed_waiting(self, item: Chunk | Overrun | Described) -> list[WatchEvent]:
+        """Most gauges wait most of the time, so this is short."""
+        decoded = self._session.decoder.feed(item)
+        for number, one in enumerate(decoded):
+            if type(one) is Reading and not self._starts(one):
+                continue
+            # the rest in the long way, as a measurement may begin or the unit change
+            events: list[WatchEvent] = [*decoded[:number]]
+            if type(one) is Reading:
+                events += [one, *self._start(one.at)]
+            else:
+                events += self._hear(one)
+            for later in decoded[number + 1 :]:
+                events += self._hear(later)
+            return events
+        return [*decoded]
+
+    def _starts(self, reading: Reading) -> bool:
+        """Hold a reading; whether a measurement begins with it."""
+        at, before = reading.at, self._before
+        before.append(reading)
+        while at - before[0].at > PRE_ROLL_S:
+            before.popleft()
+        moves = self._rest.moves(reading.value_mm, at)
+        if self._single:
+            moves, self._rest.since = True, at  # each press of a button ends a stroke
+        return moves and not self.held
+
+    def _start(self, at: float) -> list[WatchEvent]:
+        """Begin a measurement with the readings that were held."""
+        self.phase = Phase.MEASURING
+        events: list[WatchEvent] = [Began(at)]
+        for held in tuple(self._before):
+            # they were told of when they came
+            events += self._told([e for e in self._session.hear(held) if not isinstance(e, Reading)])
+        self._before.clear()
+        return events
+
     def _hear(self, decoded: Decoded) -> list[WatchEvent]:
         if self.phase is Phase.MEASURING:
             if isinstance(decoded, Reading):
@@ -199,23 +240,12 @@ class Watch:
         return self._wait(decoded)
 
     def _wait(self, reading: Reading) -> list[WatchEvent]:
-        at, before, single = reading.at, self._before, self._session.gauge.single
-        moves = self._rest.moves(reading.value_mm, at) or single  # each press of a button ends a stroke
-        if single:
-            self._rest.since = at
-        before.append(reading)
-        while at - before[0].at > PRE_ROLL_S:
-            before.popleft()
+        starts = self._starts(reading)
         events: list[WatchEvent] = [reading]
         if self.phase is Phase.SETTLING:
-            events += self._settle(at)
-        if self.phase is Phase.WAITING and moves and not self.held:
-            self.phase = Phase.MEASURING
-            events.append(Began(at))
-            for held in tuple(before):
-                # they were told of when they came
-                events += self._told([e for e in self._session.hear(held) if not isinstance(e, Reading)])
-            before.clear()
+            events += self._settle(reading.at)
+        if starts and self.phase is Phase.WAITING:
+            events += self._start(reading.at)
         return events
 
     def _settle(self, at: float) -> list[WatchEvent]:
@@ -251,7 +281,7 @@ class Watch:
         self._rest.since = ended.at
         if strokes < LEAST_STROKES and isinstance(outcome, Refusal):
             main = outcome.reasons[0]
-            pressed_once = self._session.gauge.single and main.code is not ReasonCode.STOPPED
+            pressed_once = self._single and main.code is not ReasonCode.STOPPED
             if main.code in _NOTHING_DONE or pressed_once:
                 return Forgotten(ended.at, main.text)
         return ended
@@ -259,9 +289,7 @@ class Watch:
     def _forget_if_still(self, at: float) -> list[WatchEvent]:
         if self.phase is not Phase.MEASURING or self._strokes >= LEAST_STROKES:
             return []
-        if (
-            self._session.gauge.single
-        ):  # between two presses nothing comes; the measurement's time limit serves
+        if self._single:  # between two presses nothing comes; the measurement's time limit serves
             return []
         if at - self._rest.since < FORGET_S:
             return []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import signal
 import threading
 from collections.abc import Callable
@@ -17,6 +18,7 @@ from capture.errors import CaptureError
 from capture.listening import ListenEvent, Listening, Open, Outcome, Setup, open_usual
 from capture.profile_files import load_profile
 from capture.profiles import Profile
+from capture.readings import Reading
 from capture.station import Station, StationFileError, load_station
 from cli.journal import Journal
 from cli.keeping import Keeper
@@ -32,6 +34,8 @@ LAST_S = 0.8
 
 STATUS_S = 1.0
 """How often the service manager is told the status, if it changed, seconds."""
+
+MOST_OPEN_FILES = 65_536
 
 OPENERS = 32
 """Links that may be opened at once: some wait for seconds for a machine that does not answer."""
@@ -155,6 +159,7 @@ class Service:
         """
         loop = asyncio.get_running_loop()
         loop.set_default_executor(_Openers(OPENERS, "opens"))
+        _allow_open_files()
         self._plan = plan
         self._wake = asyncio.Event()
         self.keeper = Keeper(plan.log, self._journal, order_of, self._on_kept)
@@ -238,9 +243,23 @@ class Service:
         return f"gauges: {', '.join(states) or 'none'}; {self.keeper.kept} measurements kept"
 
     def _tell(self, gauge: str, event: ListenEvent) -> None:
-        self._teller.tell(gauge, event)
+        if type(event) is not Reading:  # by far the most, and nothing to tell of
+            self._teller.tell(gauge, event)
         if self._on_event is not None:
             self._on_event(gauge, event)
+
+
+def _allow_open_files() -> None:
+    """Take as many open files as the system allows: a serial port has five, and a shell usually has 1024."""
+    try:
+        import resource  # noqa: PLC0415 - not on Windows
+    except ImportError:
+        return
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = MOST_OPEN_FILES if hard == resource.RLIM_INFINITY else min(hard, MOST_OPEN_FILES)
+    if soft != resource.RLIM_INFINITY and soft < wanted:
+        with contextlib.suppress(OSError, ValueError):
+            resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
 
 
 class _Openers(ThreadPoolExecutor):

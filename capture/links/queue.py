@@ -35,6 +35,9 @@ class ChunkQueue:
         self._error: LinkError | None = None
         self._lock = threading.Lock()
         self._waiter: asyncio.Future[None] | None = None
+        self._thread = 0
+        self._patience_ends = 0.0
+        self._timer: asyncio.TimerHandle | None = None
 
     def put(self, data: bytes) -> None:
         """Stamp bytes with the time now and keep them."""
@@ -59,15 +62,33 @@ class ChunkQueue:
             if self._ready():
                 return self._next()
             waiter = self._waiter = loop.create_future()
-        timer = loop.call_later(patience_s, _resolve, waiter)
+            self._thread = threading.get_ident()
+        self._patience_ends = loop.time() + patience_s
+        if self._timer is None or self._timer.when() > self._patience_ends:
+            self._set_timer(loop)
         try:
             await waiter
         finally:
-            timer.cancel()
             with self._lock:
                 self._waiter = None
         with self._lock:
             return self._next() if self._ready() else Tick(self._clock())
+
+    def _set_timer(self, loop: asyncio.AbstractEventLoop) -> None:
+        """One timer serves for many waits: it costs more than a wait that ends before it."""
+        if self._timer is not None:
+            self._timer.cancel()
+        self._timer = loop.call_at(self._patience_ends, self._look_at_patience, loop)
+
+    def _look_at_patience(self, loop: asyncio.AbstractEventLoop) -> None:
+        self._timer = None
+        waiter = self._waiter
+        if waiter is None:
+            return
+        if loop.time() < self._patience_ends:
+            self._set_timer(loop)
+        else:
+            _resolve(waiter)
 
     def _ready(self) -> bool:
         return bool(self._chunks) or self._ended
@@ -84,7 +105,11 @@ class ChunkQueue:
 
     def _wake(self) -> None:
         waiter, self._waiter = self._waiter, None
-        if waiter is not None:
+        if waiter is None:
+            return
+        if threading.get_ident() == self._thread:  # the loop's own: no need to wake it up
+            _resolve(waiter)
+        else:
             waiter.get_loop().call_soon_threadsafe(_resolve, waiter)
 
 

@@ -11,6 +11,7 @@ import contextlib
 import dataclasses
 import errno
 import io
+import os
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -34,6 +35,10 @@ THREAD_PATIENCE_S = 0.1
 
 WRITE_PATIENCE_S = 1.0
 """How long that thread waits for a port to take a request, seconds."""
+
+READ_PLAINLY = {"serial.serialposix", "serial.urlhandler.protocol_socket"}
+"""Modules of ports whose descriptor is read as it is. Their own ``read`` asks ``select`` first: that is slow,
+and knows no descriptor above 1023; 200 ports have as many."""
 
 OPTIONS = tuple(field.name.removesuffix("_s") for field in dataclasses.fields(SerialSettings))
 """Options of every serial link."""
@@ -135,6 +140,7 @@ class SerialLink(Link):
         self._queue = queue or ChunkQueue()
         self._port: Port | None = None
         self._fd: int | None = None
+        self._plainly = False
         self._thread: threading.Thread | None = None
         self._stop = threading.Event()
         self._timer: asyncio.TimerHandle | None = None
@@ -144,7 +150,8 @@ class SerialLink(Link):
         port = self._port = await _Opening(self._open_port).run()
         try:
             fd = port.fileno()
-            asyncio.get_running_loop().add_reader(fd, self._take, port)
+            self._plainly = type(port).__module__ in READ_PLAINLY
+            asyncio.get_running_loop().add_reader(fd, self._take, port, fd)
             self._fd = fd
             if self.settings.request:
                 self._ask(port)
@@ -165,15 +172,20 @@ class SerialLink(Link):
         """Wait for what comes next, as ``Link.receive`` says."""
         return await self._queue.get(patience_s)
 
-    def _take(self, port: Port) -> None:
+    def _take(self, port: Port, fd: int) -> None:
         try:
-            data = port.read(READ_BYTES)
-        except (OSError, TypeError) as error:
+            data = os.read(fd, READ_BYTES) if self._plainly else port.read(READ_BYTES)
+        except BlockingIOError:
+            return
+        except (OSError, TypeError, ValueError) as error:
             self._unwatch()
             self._end(error)
             return
         if data:
             self._queue.put(data)
+        elif self._plainly:  # ready, and nothing there: it has hung up
+            self._unwatch()
+            self._end(OSError(errno.EPIPE, os.strerror(errno.EPIPE)))
 
     def _ask(self, port: Port) -> None:
         """Send the request now and again each period; one that the port does not take at once is left out."""

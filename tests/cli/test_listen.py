@@ -131,7 +131,7 @@ def more(indicator: Any) -> Iterator[Callable[[], Any]]:
 
 @pytest.mark.slow
 def test_three_gauges_at_once_give_three_results(
-    bay: Bay, indicator: Any, more: Any, shimwright: Shimwright
+    bay: Bay, indicator: Any, more: Any, quick: Shimwright
 ) -> None:
     second = more()
     with (bay.folder / "third.csv").open("w", newline="", encoding="utf-8") as file:
@@ -153,7 +153,9 @@ def test_three_gauges_at_once_give_three_results(
     )
     assert {(row["state"], row["stage"]) for row in rows} == {("measured", "as-found")}
     for row in rows:
-        again = json.loads(shimwright("trace", "redo", row["id"], "--json").stdout)
+        again = json.loads(
+            quick("trace", "redo", row["id"], "--json", "--log", bay.folder / "log.sqlite").stdout
+        )
         assert again["end_play_mm"] == row["end_play_mm"]  # to the last digit
     printed = [json.loads(line) for line in bay.printed.splitlines()]
     assert [item["measurement_id"] for item in printed] == [row["id"] for row in rows]
@@ -258,7 +260,7 @@ def test_strokes_that_come_to_nothing_are_logged_as_refused(bay: Bay, indicator:
 
 
 @pytest.mark.slow
-def test_a_locked_log_loses_nothing(bay: Bay, indicator: Any, shimwright: Shimwright) -> None:
+def test_a_locked_log_loses_nothing(bay: Bay, indicator: Any, quick: Shimwright) -> None:
     bay.write(gauge("one", indicator.url))
     bay.begin()
     bay.until("connected")
@@ -269,7 +271,7 @@ def test_a_locked_log_loses_nothing(bay: Bay, indicator: Any, shimwright: Shimwr
         assert "locked" in failed["text"]
         saved = Path(failed["file"])
         assert saved.parent == bay.folder
-        assert json.loads(shimwright("analyse", "--json", saved).stdout)["usable"]
+        assert json.loads(quick("analyse", "--json", saved).stdout)["usable"]
         assert bay.rows() == []
         other.execute("ROLLBACK")
     bay.until("measured")

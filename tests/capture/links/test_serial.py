@@ -225,6 +225,30 @@ def test_unplugged_in_mid_stream(pty: Pty) -> None:
     assert len(open_descriptors()) == len(before) - 1  # all but the end that was unplugged
 
 
+def test_a_port_beyond_the_first_thousand_open_files(pty: Pty) -> None:
+    resource = pytest.importorskip("resource", reason="needs limits of open files: run it on Linux or macOS")
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if 0 <= hard < 1200:
+        pytest.skip(f"needs 1200 open files, {hard} are allowed: raise it with ulimit -Hn")
+    resource.setrlimit(resource.RLIMIT_NOFILE, (max(soft, 1200), hard))
+    first = os.open(os.devnull, os.O_RDONLY)
+    others = [os.dup(first) for _ in range(1050)]
+
+    async def run() -> None:
+        async with open_link(f"serial:{pty.name}") as link:
+            pty.send(b"+0.1\r\n")
+            item = await link.receive(5)
+            assert isinstance(item, Chunk)
+            assert item.data == b"+0.1\r\n"
+
+    try:
+        asyncio.run(run())
+    finally:
+        for fd in (first, *others):
+            os.close(fd)
+        resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+
+
 def test_unplugged_while_listening(pty: Pty) -> None:
     async def run() -> None:
         async with open_link(f"serial:{pty.name}") as link:
