@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from cli.arguments import AsJson, GeometryName, Misalignment, example, standing
+from cli.arguments import AsJson, GeometryName, Misalignment, Presses, example, standing
 from cli.errors import ExitCode
 
 
@@ -16,7 +16,7 @@ def add_to(app: typer.Typer) -> None:
     app.command("analyse", epilog=example("shimwright analyse --json before.csv after.csv"))(analyse)
 
 
-def analyse(
+def analyse(  # noqa: PLR0917 - options are given by name
     files: Annotated[
         list[Path], typer.Argument(metavar="FILE...", help="Trace files: CSV, time_s,reading_mm.")
     ],
@@ -26,12 +26,15 @@ def analyse(
     ] = None,
     misalignment: Misalignment = None,
     geometry: GeometryName = "plunger",
+    spots: Presses = False,
     as_json: AsJson = False,
 ) -> None:
     """Work out end play and its uncertainty from every stroke in trace files.
 
     One bad file does not stop the others. Exit code 3 if a file gives no end play, 2 if one cannot be read.
     """
+    from dataclasses import replace  # noqa: PLC0415
+
     from capture.end_play import Refusal, analyse_trace, analysis_object  # noqa: PLC0415
     from capture.errors import TraceFileError  # noqa: PLC0415
     from capture.profile_files import load_profile  # noqa: PLC0415
@@ -41,6 +44,8 @@ def analyse(
     from cli.screen import message, put_json, put_report  # noqa: PLC0415
 
     gauge = standing(Gauge() if profile is None else load_profile(profile).gauge, misalignment, geometry)
+    if spots:
+        gauge = replace(gauge, single=True)
     worst = ExitCode.ANSWERED
     for number, file in enumerate(files):
         try:

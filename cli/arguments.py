@@ -11,6 +11,7 @@ from cli.errors import MisuseError
 
 if TYPE_CHECKING:
     from calc.units import Unit
+    from capture.profiles import Profile
     from capture.readings import Gauge
 
 CORNERS = ("LF", "RF", "LR", "RR")
@@ -45,6 +46,30 @@ GeometryName = Annotated[
         "--geometry",
         metavar="plunger|lever|projected",
         help="Which way it acts: a tilted plunger, a lever at an angle, or travel seen at an angle.",
+    ),
+]
+
+PermissibleError = Annotated[
+    str | None,
+    typer.Option(
+        "--permissible-error",
+        metavar="L",
+        help="Largest permissible error (plus or minus), such as 0.003mm. Default: the profile's, if any.",
+    ),
+]
+Presses = Annotated[
+    bool,
+    typer.Option(
+        "--spots",
+        help="The gauge sends only when its button or a pedal is pressed: each reading is a press, at rest.",
+    ),
+]
+GaugeName = Annotated[
+    str | None,
+    typer.Option(
+        "--gauge",
+        metavar="NAME",
+        help="What the shop calls this gauge, such as its serial number. Default: known by link and profile.",
     ),
 ]
 
@@ -159,6 +184,37 @@ def one_of(option: str, text: str, known: tuple[str, ...], meaning: str) -> str:
         *some, last = known
         raise MisuseError(option, f'"{text}" is not known: use {", ".join(some)} or {last} ({meaning})')
     return text
+
+
+def seconds_of(option: str, seconds: float | None) -> float | None:
+    """Hold a time to what can be waited for: above 0 and finite, or None for ever.
+
+    Raises:
+        MisuseError: If it is no time.
+    """
+    if seconds is not None and not 0 < seconds < float("inf"):
+        raise MisuseError(option, f"{seconds:g} is no time: give seconds above 0")
+    return seconds
+
+
+def days_of(option: str, days: float | None) -> float | None:
+    """Hold an age in days to above 0 and finite, or None for any.
+
+    Raises:
+        MisuseError: If it is no age.
+    """
+    if days is not None and not 0 < days < float("inf"):
+        raise MisuseError(option, f"{days:g} is no age: give days above 0")
+    return days
+
+
+def with_presses(profile: Profile, *, pressed: bool) -> Profile:
+    """The profile, with its gauge sending by the press of a button if ``pressed`` says so."""
+    from dataclasses import replace  # noqa: PLC0415
+
+    if not pressed:
+        return profile
+    return replace(profile, sends="button", gauge=replace(profile.gauge, single=True))
 
 
 def standing(gauge: Gauge, misalignment_deg: float | None, geometry: str) -> Gauge:

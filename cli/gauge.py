@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from cli import gauge_scan
+from cli import gauge_scan, gauge_verify
 from cli.arguments import AsJson, example
 
 gauge = typer.Typer(help="Know, check and find out how gauges speak.", no_args_is_help=True)
@@ -13,6 +13,7 @@ gauge = typer.Typer(help="Know, check and find out how gauges speak.", no_args_i
 def add_to(app: typer.Typer) -> None:
     """Put the command group into ``app``; each further command of the group stands in a file of its own."""
     gauge_scan.add_to(gauge)
+    gauge_verify.add_to(gauge)
     app.add_typer(gauge, name="gauge")
 
 

@@ -16,7 +16,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from cli import analyse, demo, gauge, hub, listen, measure, shim, trace
+from cli import analyse, demo, gauge, hub, listen, measure, shim, thickness, trace
 from cli.errors import CliError, ExitCode
 from cli.screen import message, put
 
@@ -70,6 +70,7 @@ app = typer.Typer(
 )
 measure.add_to(app)
 listen.add_to(app)
+thickness.add_to(app)
 analyse.add_to(app)
 shim.add_to(app)
 hub.add_to(app)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,17 +11,21 @@ import typer
 
 from cli.arguments import (
     AsJson,
+    GaugeName,
     GeometryName,
     LogFile,
     Misalignment,
+    Presses,
     corner_of,
+    days_of,
     example,
+    seconds_of,
     stage_of,
     standing,
     thickness_mm,
     unit_of,
+    with_presses,
 )
-from cli.errors import MisuseError
 
 if TYPE_CHECKING:
     from cli.measuring import Finished
@@ -67,6 +71,12 @@ def measure(  # noqa: PLR0917 - options are given by name
     job: Annotated[str | None, typer.Option(metavar="TEXT", help="Which job; kept in the log.")] = None,
     misalignment: Misalignment = None,
     geometry: GeometryName = "plunger",
+    spots: Presses = False,
+    gauge: GaugeName = None,
+    check_days: Annotated[
+        float | None,
+        typer.Option(metavar="N", help="Say so if the gauge's last check (gauge verify) is older, in days."),
+    ] = None,
     log: LogFile = None,
     timeout: Annotated[
         float | None, typer.Option(metavar="S", help="Give up after so many seconds. Default: wait.")
@@ -82,17 +92,18 @@ def measure(  # noqa: PLR0917 - options are given by name
     corner, stage = corner_of(corner), stage_of(stage)
     gauge_unit = None if unit is None else unit_of("--unit", unit)
     fitted_mm = None if fitted is None else thickness_mm("--fitted", fitted)
-    if timeout is not None and not 0 < timeout < math.inf:
-        raise MisuseError("--timeout", f"{timeout:g} is no time: give seconds above 0")
+    timeout_s, check_days = seconds_of("--timeout", timeout), days_of("--check-days", check_days)
     from calc.hub import load_hub  # noqa: PLC0415
     from capture.profile_files import load_profile  # noqa: PLC0415
     from cli.live import Live  # noqa: PLC0415
     from cli.measuring import Order, carry_out  # noqa: PLC0415
+    from cli.screen import message  # noqa: PLC0415
+    from joblog.checks import GaugeIdentity, standing_of  # noqa: PLC0415
     from joblog.paths import log_place  # noqa: PLC0415
     from joblog.store import Store  # noqa: PLC0415
 
     hub_file = load_hub(hub)
-    speech = load_profile(profile)
+    speech = with_presses(load_profile(profile), pressed=spots)
     speech = replace(speech, gauge=standing(speech.gauge, misalignment, geometry))
     order = Order(
         hub=hub_file,
@@ -102,11 +113,17 @@ def measure(  # noqa: PLR0917 - options are given by name
         profile=speech,
         unit=gauge_unit,
         fitted_mm=fitted_mm,
-        timeout_s=timeout,
+        timeout_s=timeout_s,
         vehicle=vehicle,
         job=job,
+        gauge_name=gauge,
     )
     with Store.open(log_place(log).ready()) as store:
+        identity = GaugeIdentity(link, speech.name, gauge)
+        note = standing_of(store.path, identity, datetime.now(UTC), check_days)
+        if note is not None:
+            message(f"note: {note}")
+            order = replace(order, gauge_note=note)
         finished = carry_out(order, store, Live(hub_file.unit, quiet=as_json))
         announce(finished, store.path, as_json=as_json)
 

@@ -63,6 +63,8 @@ class Order:
         timeout_s: When to give up, seconds, above 0; None to wait for ever.
         vehicle: Which vehicle, free text.
         job: Which job, free text.
+        gauge_name: What the shop calls the gauge; None when not given.
+        gauge_note: What is known against the gauge, for a person; None if nothing.
         simulated: Whether the readings are made up although the link does not know it.
     """
 
@@ -76,6 +78,8 @@ class Order:
     timeout_s: float | None = None
     vehicle: str | None = None
     job: str | None = None
+    gauge_name: str | None = None
+    gauge_note: str | None = None
     simulated: bool = False
 
 
@@ -240,6 +244,8 @@ def record_of(
         fitted_mm=order.fitted_mm,
         vehicle=order.vehicle,
         job=order.job,
+        gauge_name=order.gauge_name,
+        gauge_note=order.gauge_note,
         link=order.link,
         profile=order.profile.name,
         gauge=order.profile.gauge,

@@ -39,7 +39,7 @@ def outcome_lines(analysis: dict[str, Any], unit: Unit, notes: Sequence[str] = (
     seen = strokes(analysis["strokes"], analysis["half_strokes"])
     return [
         f"End play {number_text(analysis, unit)}, from {seen}.",
-        *_budget_lines(analysis["budget"], unit),
+        *budget_lines(analysis["budget"], unit),
         *(f"  - {note}" for note in notes),
     ]
 
@@ -51,7 +51,13 @@ def number_text(analysis: dict[str, Any], unit: Unit) -> str:
     )
 
 
-def _budget_lines(budget: list[dict[str, Any]], unit: Unit) -> list[str]:
+def budget_lines(budget: list[dict[str, Any]], unit: Unit) -> list[str]:
+    """Where an uncertainty comes from, one line, the largest first; nothing if it comes from nowhere.
+
+    Args:
+        budget: Rows as programs read them.
+        unit: Unit to write lengths in.
+    """
     largest = max((row["u_mm"] for row in budget), default=0.0)
     rows = [row for row in budget if row["u_mm"] >= LEAST_SHARE * largest > 0]
     if not rows:

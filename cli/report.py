@@ -30,6 +30,8 @@ def report_lines(measurement: Measurement, screen: Screen, notes: Sequence[str] 
     lines = [SIMULATED] if m.simulated else []
     lines.append(f"{place(m.corner, m.stage).capitalize()}: {m.hub_title}")
     lines += outcome_lines(m.analysis, m.unit, notes)
+    if m.gauge_note is not None:
+        lines.append(f"  - Mind: {m.gauge_note}.")
     if m.verdict is None:
         return lines
     shim = None if m.verdict == "within" else m.shim  # a hub within limits is left as it is
@@ -54,6 +56,7 @@ def recorded_lines(measurement: Measurement, screen: Screen) -> list[str]:
         f"Measurement {m.id}, {m.at}, {m.state}.",
         *([f"Vehicle and job: {job}."] if job else []),
         f"Link {m.link}, profile {m.profile}, {len(m.trace)} readings, version {m.version}.",
+        *([f"Gauge {m.gauge_name}."] if m.gauge_name else []),
     ]
     return [*facts, "", *report_lines(m, screen)]
 
