@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from capture.arrays import Floats
-from capture.dwells import LEAVING_S, SETTLING_S, Dwells, find_dwells
+from capture.dwells import Dwells, find_dwells
 from capture.motion import extremes, turning_points
 from tests.capture.shapes import steps, strokes
 
@@ -32,8 +32,8 @@ def test_what_comes_just_after_arrival_and_just_before_departure_is_left_out() -
     dwells = dwells_of(times, values)
     for number in range(1, len(dwells) - 1):
         arrived = number * 1.2
-        assert times[dwells.start[number]] >= arrived + SETTLING_S - 1e-9
-        assert times[dwells.stop[number] - 1] <= arrived + 1.0 - LEAVING_S + 1e-9
+        assert times[dwells.start[number]] >= arrived + 0.12 - 1e-9
+        assert times[dwells.stop[number] - 1] <= arrived + 1.0 - 0.04 + 1e-9
     # nobody arrived before the trace began
     assert dwells.start[0] == 0
 

@@ -108,6 +108,8 @@ def test_a_gauge_that_shows_the_same_digits_at_every_rest_is_no_perfect_gauge() 
     outcome = measured(square(1.0, 1.3, decimals=2))
     assert outcome.resolution_mm == pytest.approx(0.01)
     assert outcome.u_mm >= 0.01 / math.sqrt(6)
+    # strokes that repeat exactly do not make a row of nothing
+    assert rows(outcome)["repeatability between strokes"].u_mm >= 1e-6
     # 95 % of a triangle of half width one step: 0.776 of it; the normal factor makes it 0.80
     assert 0.77 * 0.01 <= outcome.expanded_mm <= 0.85 * 0.01
 

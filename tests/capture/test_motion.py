@@ -43,9 +43,10 @@ def test_so_few_readings_have_no_neighbours_to_stand_apart_from() -> None:
 def test_a_motion_is_without_its_bad_readings_and_knows_where_the_others_stood() -> None:
     times, values = steps(strokes(1.0, 1.31, 6))
     good = values.copy()
-    values[[30, 31, 100]] = (-1.0, 0.0, 13.1)  # the second hides behind the first until that is gone
+    values[[30, 31, 32, 36, 100]] = (9.2, 16.5, 1.7, 4.3, 13.1)
+    assert not bad_readings(values, STEP_MM)[32]  # it hides behind the others until they are gone
     motion = motion_of(times, values, STEP_MM)
-    assert sorted(set(range(len(values))) - set(motion.kept.tolist())) == [30, 31, 100]
+    assert sorted(set(range(len(values))) - set(motion.kept.tolist())) == [30, 31, 32, 36, 100]
     assert np.array_equal(motion.values_mm, good[motion.kept])
     assert np.array_equal(motion.times_s, times[motion.kept])
     assert motion.lasted_s == times[-1] - times[0]

@@ -66,12 +66,15 @@ def test_a_small_slip_in_noise_is_not_called_without_evidence() -> None:
 
 
 def test_one_that_stopped_a_little_short_does_not_hide_in_the_spread() -> None:
-    rng = np.random.default_rng(6)
-    level = levels(14) + rng.normal(0.0, 0.0004, 14)
-    level[5] -= 0.006
-    strokes = matched(level)
-    assert np.flatnonzero(~strokes.on_stop).tolist() == [5]
-    assert strokes.end_play_mm == pytest.approx(0.3, abs=0.001)
+    dropped = 0
+    for seed in range(40):
+        level = levels(14) + np.random.default_rng(seed).normal(0.0, 0.0008, 14)
+        level[5] -= 0.004
+        strokes = matched(level)
+        dropped += not strokes.on_stop[5]
+        assert strokes.end_play_mm == pytest.approx(0.3, abs=0.002)
+    # five standard deviations, in a spread that it makes larger itself: seen in more than half of the traces
+    assert dropped >= 20
 
 
 def test_the_uncertainty_is_what_the_end_play_scatters_by() -> None:

@@ -49,3 +49,9 @@ def test_one_dwell_off_the_base_is_no_slip() -> None:
     base, on = vote_bases(np.array([0.0] * 11 + [0.15]), 0.01)
     assert not base.any()
     assert on.tolist() == [True] * 11 + [False]
+
+
+def test_two_dwells_off_the_base_that_do_not_agree_are_no_slip() -> None:
+    base, on = vote_bases(np.array([0.0] * 10 + [0.15, 0.4]), 0.01)
+    assert not base.any()
+    assert on.tolist() == [True] * 10 + [False, False]
