@@ -29,12 +29,11 @@ from pathlib import Path
 
 import numpy as np
 
-ROOT = Path(__file__).parents[2]
-sys.path.insert(0, str(ROOT))
+sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from capture.listening import Connected, ListenEvent  # noqa: E402 - the path comes first
-from capture.readings import Overrun, Reading  # noqa: E402
-from capture.simulator import HubModel, simulate  # noqa: E402
+from capture.listening import Connected, ListenEvent
+from capture.readings import Overrun, Reading
+from capture.simulator import HubModel, simulate
 
 RING = 4096
 """Times of writing kept for each gauge."""
