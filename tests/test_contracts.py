@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from typer.testing import CliRunner
 
 from calc.hub import load_hub, parse_hub
 from calc.shims import choose_shim
@@ -109,14 +110,51 @@ def test_the_measure_object() -> None:
     hub = load_hub(REAR)
     assert isinstance(FOUND, EndPlay)
     shim = shim_object(choose_shim(FOUND.end_play_mm, FOUND.u_mm, FOUND.dof, 3.2, hub))
-    full = measurement(FOUND, state="measured", verdict="loose", p_within=0.0, shim=shim).measure_object()
+    known = {"shim": shim, "gauge_note": "it failed its last check"}
+    full = measurement(FOUND, state="measured", verdict="loose", p_within=0.0, **known).measure_object()
     assert list(full) == [*analysis, *keys(own)]
     assert nulls(full) == set()
     bare = measurement(REFUSED).measure_object()
-    assert list(bare) == list(full)[:-1]
+    assert list(bare) == list(full)[:-2]
     assert nulls(bare) - set(analysis) == set(keys(own)) - never_null(own)
     for word in (*CORNERS, *STAGES, *STATES):
         assert f"`{word}`" in CONTRACTS
+
+
+def printed(*words: str | Path) -> dict[str, Any]:
+    """The one object that a command prints."""
+    result = CliRunner().invoke(app, [*map(str, words), "--json"])
+    assert result.exit_code == 0, result.output
+    found: dict[str, Any] = json.loads(result.stdout)
+    return found
+
+
+def trace_file(file: Path, levels: tuple[str, ...]) -> str:
+    """A replay of presses, three seconds apart."""
+    rows = "".join(f"{3 * i},{level}\n" for i, level in enumerate(levels))
+    file.write_text(f"time_s,reading_mm\n{rows}", encoding="utf-8")
+    return f"replay:{file}?speed=max"
+
+
+def test_the_thickness_object(tmp_path: Path) -> None:
+    (table,) = tables(CONTRACTS, "The thickness object")
+    link = trace_file(tmp_path / "mic.csv", ("3.204", "3.204", "3.204"))
+    found = printed("thickness", "--spots", "--link", link)
+    assert list(found) == keys(table)
+    assert nulls(found) == set(keys(table)) - never_null(table)
+
+
+def test_the_gauge_check_object(tmp_path: Path) -> None:
+    (table,) = tables(CONTRACTS, "The gauge check object")
+    link = trace_file(tmp_path / "check.csv", ("0.000", "1.001") * 3 + ("0.000",))
+    log = tmp_path / "log.sqlite"
+    words = ("gauge", "verify", "--spots", "--link", link, "--block", "1mm", "--repeats", "3", "--log", log)
+    bare = printed(*words)
+    assert list(bare) == keys(table)
+    assert nulls(bare) == set(keys(table)) - never_null(table)
+    with_all = printed(*words, "--gauge", "SN 1", "--permissible-error", "4um", "--block-u", "0.1um")
+    assert nulls(with_all) <= {"dof"}
+    assert f"`{with_all['outcome']}`" in CONTRACTS
 
 
 def test_the_shim_object() -> None:
