@@ -54,6 +54,11 @@ async def until(ready: Callable[[], bool], what: str) -> float:
     return time.monotonic() - began
 
 
+def open_files() -> int:
+    """How many files this process has open."""
+    return len(list(Path("/proc/self/fd").iterdir()))
+
+
 async def cycle_on(folder: Path, cycles: int) -> tuple[list[float], list[tuple[int, int]], list[str]]:
     """Run the service and the cycles: times to come back, open files and tasks after each, ids kept."""
     place, station = folder / "gauge", folder / "station.toml"
@@ -90,7 +95,7 @@ async def cycle_on(folder: Path, cycles: int) -> tuple[list[float], list[tuple[i
             await until(lambda n=cycle: len(kept) == n + 1, "kept")  # type: ignore[misc]
             one = service.listening.listeners["left rear"]
             await until(lambda o=one: o.state is State.LOST, "lost")  # type: ignore[misc]
-            counted.append((len(list(Path("/proc/self/fd").iterdir())), len(asyncio.all_tasks())))
+            counted.append((open_files(), len(asyncio.all_tasks())))
         service.stop()
         await running
         journal.close()
