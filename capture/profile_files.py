@@ -6,6 +6,7 @@ import difflib
 import re
 import tomllib
 from collections.abc import Mapping
+from dataclasses import replace
 from decimal import Decimal
 from functools import cache
 from pathlib import Path
@@ -125,7 +126,7 @@ class _Reader:
             name=head.get("name", self._name),
             title=head.get("title", ""),
             parse=parse,
-            gauge=gauge,
+            gauge=replace(gauge, single=sends == "button"),
             settings=settings,
             framing=framing,
             examples=examples,

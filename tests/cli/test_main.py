@@ -20,10 +20,13 @@ ROOT = Path(__file__).parents[2]
 
 COMMANDS = [
     ["measure"],
+    ["listen"],
+    ["thickness"],
     ["analyse"],
     ["shim"],
     ["gauge", "list"],
     ["gauge", "scan"],
+    ["gauge", "verify"],
     ["hub", "check"],
     ["hub", "show"],
     ["trace", "list"],
