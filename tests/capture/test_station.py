@@ -8,7 +8,16 @@ import pytest
 
 from calc.toml_table import Problem
 from calc.units import Unit
-from capture.station import Broker, Corner, GaugeEntry, Station, StationFileError, load_station, parse_station
+from capture.station import (
+    KEYS,
+    Broker,
+    Corner,
+    GaugeEntry,
+    Station,
+    StationFileError,
+    load_station,
+    parse_station,
+)
 
 GOOD = """\
 shop = "larkfield"
@@ -125,6 +134,14 @@ def test_gauge_as_a_plain_table() -> None:
     (problem,) = problems('shop = "a"\nstation = "b"\nhub = "h.toml"\n[gauge]\nname = "x"\n')
     assert (problem.key, problem.line) == ("gauge", 4)
     assert "write [[gauge]]" in problem.text
+
+
+def test_the_page_names_every_key_and_its_example_is_read() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "service.md").read_text(encoding="utf-8")
+    for key in KEYS:
+        assert f"`{key.replace('[]', '')}`" in page
+    example = page.partition("```toml\n")[2].partition("```")[0]
+    assert [gauge.corner for gauge in parse_station(example, BAY).gauges] == ["LR", "LF"]
 
 
 def test_a_mistake_found_elsewhere_gets_its_line() -> None:
