@@ -18,7 +18,7 @@ from capture.framing import BadFrame
 from capture.identify_packed import packed_candidates
 from capture.identify_text import text_candidates
 from capture.line import parse_line
-from capture.packets import LineFraming, MarkedFraming
+from capture.packets import LineFraming, MarkedFraming, SizedFraming, may_lack_beginning
 from capture.profile_files import built_in, built_in_names, parse_profile
 from capture.profile_text import toml_of
 from capture.profiles import Profile, SerialSettings
@@ -33,6 +33,10 @@ LEAST_FRAMES = 15
 
 LEAST_EXPLAINED = 0.9
 """Nor is one that explains a smaller share of the bytes."""
+
+LEAST_PERSISTENCE = 2.7
+"""Nor one without a checksum whose numbers keep moving less than this; see ``Motion``. Of the formats of
+fixtures/formats none is below 3.3, of those read at a wrong baud rate none above 2.1."""
 
 MOST_BYTES = 200_000
 """More bytes are not looked at: 5 s at 115200 baud are 58 000."""
@@ -261,7 +265,10 @@ def judge(
     made = _read(profile, data)
     if made is None or not made.motion.moves or made.explained < 0.5:
         return None
-    notes = list(candidate.notes)
+    notes, doubts = list(candidate.notes), list(candidate.doubts)
+    bare = isinstance(profile.framing, SizedFraming) and profile.framing.checksum is None
+    if bare and made.motion.persistence < LEAST_PERSISTENCE:
+        doubts.append("the numbers jump about more than a plunger does, and no checksum speaks for them")
     unit = made.unit or profile.gauge.unit
     if unit is None:
         unit, note = unit_of_travel(made.most - made.least, travel_mm)
@@ -274,7 +281,7 @@ def judge(
         profile=parse_profile(toml, "identified"),
         toml=toml,
         notes=tuple(notes),
-        doubts=candidate.doubts,
+        doubts=tuple(doubts),
         rank=candidate.rank,
     )
 
@@ -299,8 +306,8 @@ def _read(profile: Profile, data: bytes) -> Proposal | None:
     units: set[Unit | None] = set()
     used = 0
     beside = _overhead(profile, data)
-    for frame in frames:
-        if isinstance(frame, BadFrame):
+    for place, frame in enumerate(frames):
+        if isinstance(frame, BadFrame) or (not place and may_lack_beginning(profile.framing)):
             continue
         number = profile.parse(frame)
         if isinstance(number, str):

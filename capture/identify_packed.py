@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from capture.candidate import Candidate, decimals_for, note_of_scale
+from capture.candidate import Candidate, decimals_for, doubts_of_scale, note_of_scale
 from capture.identify_text import find_checksum
-from capture.smoothness import Motion, motion_of
+from capture.smoothness import Motion, motion_of, roughness
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -25,6 +25,9 @@ LONGEST = 40
 """Longest frame that is looked for, bytes."""
 
 LEAST_ROWS = 12
+
+MOST_ROWS = 1000
+"""More frames are not looked at: they would tell no more."""
 
 SAME = 0.97
 """A column or bit that has its usual value in so many rows never changes."""
@@ -63,12 +66,16 @@ def packed_candidates(data: bytes, starts: Sequence[int], travel_mm: float) -> l
 def _lengths(data: bytes) -> Iterator[int]:
     """Lengths at which some of each frame repeats that of the one before, the shortest first."""
     array = np.frombuffer(data, dtype=np.uint8)
+    given: list[int] = []
     for length in range(2, min(LONGEST, len(data) // LEAST_ROWS) + 1):
+        if any(length % shorter == 0 for shorter in given):
+            continue
         same = array[:-length] == array[length:]
         columns = [float(same[place::length].mean()) for place in range(length)]
         top = (array[:-length] ^ array[length:]) & 0x80 == 0
         bits = [float(top[place::length].mean()) for place in range(length)]
         if max(columns) >= SAME or (min(bits) >= SAME and length <= 8):
+            given.append(length)
             yield length
 
 
@@ -89,7 +96,7 @@ def _firsts(data: bytes, length: int, starts: Sequence[int]) -> list[int]:
 
 
 def _rows(data: bytes, first: int, length: int) -> NDArray[np.int64]:
-    count = (len(data) - first) // length
+    count = min(MOST_ROWS, (len(data) - first) // length)
     array = np.frombuffer(data, dtype=np.uint8)[first : first + count * length]
     return array.reshape(count, length).astype(np.int64)
 
@@ -326,8 +333,10 @@ def _signed(
     must: bool = False,
 ) -> Iterator[_Field]:
     """The number as it is, if it moves smoothly; and with every bit outside of it that may be its sign."""
+    if roughness(counts) > SMOOTH:
+        return
     motion = motion_of(counts)
-    if not motion.moves or motion.roughness > SMOOTH:
+    if not motion.moves:
         return
     found = False
     if int(counts.min()) >= 0:
@@ -370,8 +379,10 @@ def _sign_of(
     if spread == 0 or float(near.max()) > 0.3 * spread:
         return None
     signed = np.where(bit, -counts, counts)
+    if roughness(signed) > SMOOTH:
+        return None
     motion = motion_of(signed)
-    if not motion.moves or motion.roughness > SMOOTH:
+    if not motion.moves:
         return None
     return _Field(value, columns, signed, motion, prior + 1, sign)
 
@@ -426,7 +437,8 @@ def _candidate(
         packed["sign"] = field.sign
     elif int(field.counts.min()) >= 0 or int(field.counts.max()) <= 0:
         notes.append("the numbers never passed through zero, so how the other sign is sent was not seen")
-    packed["decimals"] = decimals_for(field.motion, travel_mm)
+    packed["decimals"] = decimals = decimals_for(field.motion, travel_mm)
+    doubts += doubts_of_scale(field.motion, decimals)
     if layout.checksum is not None:
         notes.append(f"every frame's checksum is right ({layout.checksum['kind']})")
     tables: dict[str, object] = {"gauge": {"unit": "mm"}, "framing": framing, "packed": packed}

@@ -15,9 +15,12 @@ from capture.checksums import KINDS, Checksum
 from capture.framing import BadFrame
 from capture.packets import LineFraming, MarkedFraming
 from capture.smoothness import Motion, counts_of, motion_of, roughness
-from capture.candidate import Candidate, decimals_for, note_of_scale
+from capture.candidate import Candidate, decimals_for, doubts_of_scale, note_of_scale
 
 LEAST_FRAMES = 8
+
+MOST_DIGITS = 12
+"""A number of more characters is no indicator's."""
 
 _POINT = re.compile(rb"[+-]? *(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)")
 _COMMA = re.compile(rb"[+-]? *(?:[0-9]+(?:,[0-9]+)?|,[0-9]+)")
@@ -204,7 +207,7 @@ def _moving(rows: Sequence[_Frame], differ: Sequence[int], comma: bool) -> list[
     for place in range(len(rows[0].numbers)):
         texts = [row.numbers[place].replace(b" ", b"").replace(b",", b".") for row in rows]
         pointed = sum(b"." in text for text in texts)
-        if 0 < pointed < len(texts) or (comma and not pointed):
+        if max(map(len, texts)) > MOST_DIGITS or 0 < pointed < len(texts) or (comma and not pointed):
             continue
         counts, decimals = counts_of([Decimal(text.decode()) for text in texts])
         if _is_counter(counts):
@@ -296,6 +299,7 @@ def _candidate(
     if not slot.decimals:
         decimals = decimals_for(slot.motion, travel_mm)
         text["decimals"] = decimals
+        doubts += doubts_of_scale(slot.motion, decimals)
         notes = (note_of_scale(travel_mm),)
     tables: dict[str, object] = {"framing": framing} if framing else {}
     tables["text"] = text

@@ -25,6 +25,8 @@ class Motion:
 
     Attributes:
         roughness: Von Neumann's ratio: mean square of successive differences over the variance.
+        persistence: Mean square of differences over two steps over that over one: near 4 for what keeps moving
+            the way it moves, 1 for numbers that jump about a place.
         distinct: How many different numbers.
         least: The smallest, but for half a per cent.
         most: The largest, but for half a per cent.
@@ -33,6 +35,7 @@ class Motion:
     """
 
     roughness: float
+    persistence: float
     distinct: int
     least: float
     most: float
@@ -45,14 +48,18 @@ class Motion:
         return self.distinct >= LEAST_DISTINCT and self.roughness < ROUGH
 
 
-def roughness(numbers: NDArray[np.float64]) -> float:
+def roughness(numbers: NDArray[np.float64] | NDArray[np.int64]) -> float:
     """Von Neumann's ratio of a run of numbers; 2 where there is nothing to see.
 
     Source: J. von Neumann, Distribution of the ratio of the mean square successive difference to the variance,
     Annals of Mathematical Statistics 12 (1941).
     """
-    spread = float(np.var(numbers)) if len(numbers) > 2 else 0.0
-    return float(np.mean(np.diff(numbers) ** 2)) / spread if spread > 0 else 2.0
+    if len(numbers) < 3:
+        return 2.0
+    run = numbers - np.float64(numbers[0])
+    steps = run[1:] - run[:-1]
+    spread = float(run @ run) / len(run) - float(run.mean()) ** 2
+    return float(steps @ steps) / len(steps) / spread if spread > 0 else 2.0
 
 
 def motion_of(counts: Sequence[int] | NDArray[np.int64]) -> Motion:
@@ -64,17 +71,24 @@ def motion_of(counts: Sequence[int] | NDArray[np.int64]) -> Motion:
     run = np.asarray(counts, dtype=np.int64)
     numbers = run.astype(np.float64)
     if len(run) < 3:
-        return Motion(2.0, len(set(run.tolist())), 0.0, 0.0, 0, 0)
+        return Motion(2.0, 1.0, len(set(run.tolist())), 0.0, 0.0, 0, 0)
     least, most = (float(x) for x in np.percentile(numbers, [0.5, 99.5]))
     far = np.flatnonzero(np.abs(numbers - numbers[0]) > 0.3 * (most - least)) if most > least else []
     return Motion(
         roughness=roughness(numbers),
+        persistence=_persistence(numbers),
         distinct=len(np.unique(run)),
         least=least,
         most=most,
         step=int(np.gcd.reduce(np.abs(np.diff(run)))),
         first=int(np.sign(numbers[far[0]] - numbers[0])) if len(far) else 0,
     )
+
+
+def _persistence(numbers: NDArray[np.float64]) -> float:
+    one, two = np.diff(numbers), numbers[2:] - numbers[:-2]
+    small = float(one @ one) / len(one)
+    return float(two @ two) / len(two) / small if small > 0 else 1.0
 
 
 def counts_of(values: Sequence[Decimal]) -> tuple[list[int], int]:
