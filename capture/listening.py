@@ -10,12 +10,13 @@ import asyncio
 import random
 import traceback
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from calc.hub import Hub
 from calc.units import Unit
 from capture.decoder import Decoder
+from capture.described import Described
 from capture.errors import LinkError
 from capture.links import Link, open_link
 from capture.links.base import PATIENCE_S
@@ -65,6 +66,7 @@ class Outcome:
 
     Attributes:
         setup: The gauge it was made with.
+        profile: How its bytes were read: the setup's profile, or what the gauge said of itself.
         corner: Of which corner it is.
         ended: What came out, and the trace.
         unfinished: Whether it was broken off from outside.
@@ -72,6 +74,7 @@ class Outcome:
     """
 
     setup: Setup
+    profile: Profile
     corner: str
     ended: Ended
     unfinished: bool
@@ -186,6 +189,7 @@ class Listener:
         self._watch: Watch | None = None
         self._at = 0.0
         self._simulated = False
+        self._profile = setup.profile
         self._tries = 0
 
     async def run(self) -> None:
@@ -235,7 +239,7 @@ class Listener:
         goal = Goal(limits=setup.hub.limits, timeout_s=setup.timeout_s, unit=setup.hub.unit)
         watch = Watch(Session(decoder, goal, setup.profile.gauge))
         watch.held = self.corner is None
-        self._simulated = link.simulated
+        self._simulated, self._profile = link.simulated, setup.profile
         async with link:
             self.state = State.CONNECTED
             self._tell(Connected(self._tries + 1, self.corner))
@@ -278,8 +282,11 @@ class Listener:
                 self._take(event, unfinished=unfinished)
 
     def _take(self, event: WatchEvent, *, unfinished: bool = False) -> None:
+        if isinstance(event, Described) and event.profile is not None:
+            self._profile = replace(event.profile, gauge=self.setup.profile.gauge)
         if isinstance(event, Ended) and self.corner is not None:
-            self._keep(Outcome(self.setup, self.corner, event, unfinished, self._simulated))
+            outcome = Outcome(self.setup, self._profile, self.corner, event, unfinished, self._simulated)
+            self._keep(outcome)
         self._tell(event)
 
     def _tell(self, event: ListenEvent) -> None:

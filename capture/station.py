@@ -78,6 +78,7 @@ class Station:
         log: Path of the log; None for the usual place.
         broker: Where results are published; None for nowhere.
         timeout_s: How long a measurement may take once its strokes began, seconds.
+        gauge_check_days: How old a gauge's last check may be, days; None for any age.
         path: The file.
         lines: Line of each key, from 1; a gauge's are ``gauge[1].link`` and so on.
     """
@@ -88,6 +89,7 @@ class Station:
     log: Path | None = None
     broker: Broker | None = None
     timeout_s: float = USUAL_TIMEOUT_S
+    gauge_check_days: float | None = None
     path: Path = Path()
     lines: Mapping[str, int] = field(default_factory=dict, repr=False, compare=False)
 
@@ -172,6 +174,7 @@ def parse_station(text: str, path: Path) -> Station:
         log=folder / Path(values["log"]).expanduser() if "log" in values else None,
         broker=Broker(values["broker.url"]) if "broker" in document.tables else None,
         timeout_s=values.get("timeout", USUAL_TIMEOUT_S),
+        gauge_check_days=values.get("gauge_check_days"),
         path=path,
         lines=document.lines,
     )
@@ -223,10 +226,10 @@ def _broker_url(value: object) -> str:
     return word
 
 
-def _seconds(least: float, most: float) -> Callable[[object], float]:
+def _time(unit: str, least: float, most: float) -> Callable[[object], float]:
     def read(value: object) -> float:
         if isinstance(value, bool) or not isinstance(value, int | Decimal) or not least <= value <= most:
-            raise Wrong(f"{shown(value)} is no time: give seconds from {least:g} to {most:g}")
+            raise Wrong(f"{shown(value)} is no time: give {unit} from {least:g} to {most:g}")
         return float(value)
 
     return read
@@ -237,7 +240,8 @@ KEYS: dict[str, Key] = {
     "station": Key(_level, Needed.ALWAYS),
     "log": Key(words_of),
     "hub": Key(words_of),
-    "timeout": Key(_seconds(5, 3600)),
+    "timeout": Key(_time("seconds", 5, 3600)),
+    "gauge_check_days": Key(_time("days", 1, 3650)),
     "broker.url": Key(_broker_url, Needed.WITH_ITS_TABLE),
     "gauge[].name": Key(_line_of_text, Needed.WITH_ITS_TABLE),
     "gauge[].link": Key(words_of, Needed.WITH_ITS_TABLE),

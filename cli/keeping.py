@@ -85,7 +85,7 @@ class Keeper:
         self._pause_s = FIRST_PAUSE_S
         self._store: Store | None = None
         self._task: asyncio.Task[None] | None = None
-        self._at_work: Measurement | None = None
+        self._at_work: Outcome | None = None
 
     async def open(self) -> None:
         """Open the log and begin.
@@ -105,9 +105,7 @@ class Keeper:
         if self._queue.qsize() < MOST_QUEUED:
             self._queue.put_nowait(outcome)
             return
-        measurement, _ = self._record(outcome)
-        file = keep_trace(measurement, self.path.parent)
-        text = f"the log is behind by {MOST_QUEUED} measurements: {_saved(measurement, file)}"
+        text = f"the log is behind by {MOST_QUEUED} measurements: {_save(outcome, self.path.parent)}"
         self._journal.say("log-overflow", text, level="error", gauge=outcome.setup.name)
 
     async def with_store(self, work: Callable[[Store], _T]) -> _T:
@@ -148,10 +146,9 @@ class Keeper:
             left = [] if self._at_work is None else [self._at_work]
             while not self._queue.empty():
                 outcome = self._queue.get_nowait()
-                left += [] if outcome is None else [self._record(outcome)[0]]
-            for measurement in left:
-                file = keep_trace(measurement, self.path.parent)
-                self._journal.say("not-logged", _saved(measurement, file), level="error")
+                left += [] if outcome is None else [outcome]
+            for outcome in left:
+                self._journal.say("not-logged", _save(outcome, self.path.parent), level="error")
             await asyncio.gather(task, return_exceptions=True)
         self._executor.shutdown(wait=False, cancel_futures=True)
 
@@ -168,10 +165,9 @@ class Keeper:
             try:
                 await self._put_away(outcome)
             except Exception:  # noqa: BLE001 - whatever went wrong with one, the next are to be kept
-                file = await self._in_thread(partial(_save, outcome, self.path.parent))
-                where = f"its trace is in {file}" if file else "its trace could not be saved either"
-                text = f"a fault in the program: a measurement is NOT in the log, {where}: "
-                text += traceback.format_exc()[-MOST_TRACEBACK:]
+                why = traceback.format_exc()[-MOST_TRACEBACK:]
+                saved = await self._in_thread(partial(_save, outcome, self.path.parent))
+                text = f"a fault in the program: {saved}: {why}"
                 self._journal.say("fault", text, level="error", gauge=outcome.setup.name)
         for one in self._waiting:
             self._journal.say("not-logged", _saved(one.measurement, one.file), level="error")
@@ -180,8 +176,8 @@ class Keeper:
 
     async def _put_away(self, outcome: Outcome) -> None:
         gauge = outcome.setup.name
+        self._at_work = outcome
         measurement, complaint = await self._in_thread(partial(self._record, outcome))
-        self._at_work = measurement
         try:
             await self.with_store(partial(Store.add, measurement=measurement))
         except LogError as error:
@@ -269,17 +265,22 @@ def _add_once(store: Store, measurement: Measurement) -> None:
         return  # it had got there after all
 
 
-def _save(outcome: Outcome, folder: Path) -> Path | None:
-    """Save the trace of what could not even be made a record of."""
+def _save(outcome: Outcome, folder: Path) -> str:
+    """Save the trace of what no record was made of, and say so."""
+    what = f"a measurement of {outcome.corner} with {outcome.setup.name}"
     file = folder / f"shimwright-{outcome.corner}-{new_id()[:8]}.csv"
     try:
         with file.open("x", encoding="utf-8", newline="") as out:
             write_csv(outcome.ended.trace, out)
     except OSError:
-        return None
-    return file
+        return _where(what, None)
+    return _where(what, file)
 
 
 def _saved(measurement: Measurement, file: Path | None) -> str:
+    return _where(f"measurement {measurement.id[:8]} ({measurement.corner})", file)
+
+
+def _where(what: str, file: Path | None) -> str:
     where = "its trace could not be saved either" if file is None else f"its trace is in {file}"
-    return f"measurement {measurement.id[:8]} ({measurement.corner}) is NOT in the log, {where}"
+    return f"{what} is NOT in the log, {where}"

@@ -9,6 +9,7 @@ import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
 from calc.errors import CalcError
@@ -25,6 +26,7 @@ from cli.keeping import Keeper
 from cli.measuring import Order
 from cli.notify import Notifier
 from cli.telling import Teller
+from joblog.checks import GaugeIdentity, standing_of
 from joblog.errors import LogError
 from joblog.paths import log_place
 from joblog.records import Measurement
@@ -96,16 +98,29 @@ def plan_of(path: Path) -> Plan:
     return Plan(station, tuple(setups), place.ready())
 
 
-def order_of(outcome: Outcome) -> Order:
-    """What was measured, for its record; without a job card it is the hub as it was found."""
+def order_of(outcome: Outcome, log: Path, check_days: float | None = None) -> Order:
+    """What was measured, for its record; without a job card it is the hub as it was found.
+
+    Args:
+        outcome: The measurement.
+        log: The log, which knows the gauge's checks.
+        check_days: How old the last of them may be, days; None for any age.
+    """
     setup = outcome.setup
+    identity = GaugeIdentity(setup.link, outcome.profile.name, setup.name)
+    try:
+        note = standing_of(log, identity, datetime.now(UTC), check_days)
+    except LogError as error:
+        note = f"its checks could not be read: {error}"
     return Order(
         hub=setup.hub,
         corner=outcome.corner,
         stage="as-found",
         link=setup.link,
-        profile=setup.profile,
+        profile=outcome.profile,
         unit=setup.unit,
+        gauge_name=setup.name,
+        gauge_note=note,
     )
 
 
@@ -162,7 +177,7 @@ class Service:
         _allow_open_files()
         self._plan = plan
         self._wake = asyncio.Event()
-        self.keeper = Keeper(plan.log, self._journal, order_of, self._on_kept)
+        self.keeper = Keeper(plan.log, self._journal, self._order_of, self._on_kept)
         self.listening = Listening(self.keeper.keep, self._tell, self._make)
         await self.keeper.open()
         with _Signals(loop, self.stop, self.reload):
@@ -192,6 +207,9 @@ class Service:
         """Read the station file again and follow it; a broken one is told of, and changes nothing."""
         self._reload = True
         self._wake.set()
+
+    def _order_of(self, outcome: Outcome) -> Order:
+        return order_of(outcome, self.keeper.path, self._plan.station.gauge_check_days)
 
     async def _until_stopped(self) -> None:
         while not self._stopped:

@@ -81,6 +81,8 @@ def test_what_may_be_left_out_has_its_usual_value() -> None:
     text = 'shop = "a"\nstation = "b"\nhub = "h.toml"\n[[gauge]]\nname = "g"\nlink = "simulated:"\n'
     station = parse_station(text, BAY)
     assert (station.log, station.broker, station.timeout_s) == (None, None, 60.0)
+    assert station.gauge_check_days is None
+    assert parse_station(f"gauge_check_days = 90\n{text}", BAY).gauge_check_days == 90
     assert (station.gauges[0].profile, station.gauges[0].corner) == ("line", None)
 
 
@@ -96,6 +98,7 @@ SECOND_LINK = 'link = "serial:/dev/ttyUSB1"'
         ("timeout = 90", "timeout = 1", "timeout", 5, "is no time: give seconds from 5 to 3600"),
         ("timeout = 90", "timeout = true", "timeout", 5, "is no time"),
         ("timeout = 90", "time_out = 90", "time_out", 5, "is timeout meant"),
+        ("timeout = 90", "gauge_check_days = 0", "gauge_check_days", 5, "give days from 1 to 3650"),
         ("mqtt://127", "http://127", "broker.url", 7, "is no broker"),
         ("url =", "user =", "broker.url", 6, "is missing"),
         ('unit = "mm"', 'unit = "cm"', "gauge[1].unit", 12, 'write "mm" or "in"'),

@@ -34,6 +34,7 @@ HUB = parse_hub('title = "Heron GT"\nunit = "mm"\n[end_play]\nleast = 0.03\nmost
 TRACE = simulate(HubModel(end_play_mm=0.12), 3).trace
 OUTCOME = Outcome(
     Setup("one", "serial:x", LINE, HUB, Unit.MM, "LR", 60.0),
+    LINE,
     "LR",
     Ended(1.0, analyse_trace(TRACE), TRACE),
     False,
@@ -48,7 +49,7 @@ class Kept:
         self.out = io.StringIO()
         self.journal = Journal(self.out, as_json=True)
         self.measurements: list[Measurement] = []
-        self.keeper = Keeper(path, self.journal, order_of, self.measurements.append)
+        self.keeper = Keeper(path, self.journal, lambda o: order_of(o, path), self.measurements.append)
 
     def events(self) -> list[dict[str, Any]]:
         self.journal.close()
