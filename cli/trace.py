@@ -151,6 +151,10 @@ def export(
     message(f"{len(measurement.trace)} readings written to {to}")
 
 
+BROKEN_OFF = ("stopped", "unit-changed")
+"""Reasons that come from outside the trace, and that no analysis of it can find again."""
+
+
 def redone(measurement: Measurement) -> dict[str, Any]:
     """The analysis object of a stored trace, made again.
 
@@ -168,6 +172,9 @@ def comparison(measurement: Measurement, analysis: dict[str, Any]) -> str:
     """Say in one line whether an analysis made again equals the recorded one."""
     import json  # noqa: PLC0415
 
+    broken_off = [one["text"] for one in measurement.analysis["reasons"] if one["code"] in BROKEN_OFF]
+    if broken_off:
+        return f"It was broken off ({broken_off[0]}); this is what the readings before that hold."
     again = json.loads(json.dumps(analysis))
     differing = [key for key, value in measurement.analysis.items() if again.get(key) != value]
     if not differing:

@@ -136,6 +136,19 @@ def test_redo_says_where_it_differs(log: Path, measured: list[Measurement]) -> N
     assert "Differs from what version 0.0.9 recorded in: strokes." in run("redo", changed.id).stdout
 
 
+def test_redo_of_one_that_was_broken_off_compares_nothing(log: Path, measured: list[Measurement]) -> None:
+    why = {"code": "unit-changed", "text": "the gauge changed from mm to in in mid measurement"}
+    off = dict(measured[0].analysis) | {"usable": False, "reasons": [why], "end_play_mm": None}
+    one = dataclasses.replace(
+        measured[0], id="00000000-0000-4000-8000-000000000002", analysis=off, state="refused"
+    )
+    with Store.open(log) as store:
+        store.add(one)
+    said = " ".join(run("redo", one.id).stdout.split())
+    assert f"It was broken off ({why['text']}); this is what the readings before that hold." in said
+    assert "Differs" not in said
+
+
 def test_export_gives_every_reading_back(measured: list[Measurement], tmp_path: Path) -> None:
     file = tmp_path / "out.csv"
     result = run("export", measured[0].id, "--to", file)
