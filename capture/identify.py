@@ -38,6 +38,9 @@ LEAST_PERSISTENCE = 2.7
 """Nor one without a checksum whose numbers keep moving less than this; see ``Motion``. Of the formats of
 fixtures/formats none is below 3.3, of those read at a wrong baud rate none above 2.1."""
 
+MOST_TRAVELS = 20.0
+"""A proposal by which the plunger moved by so many times what was said is none."""
+
 MOST_BYTES = 200_000
 """More bytes are not looked at: 5 s at 115200 baud are 58 000."""
 
@@ -207,7 +210,7 @@ def _judge_built_in(
     profile: Profile, data: bytes, settings: SerialSettings, travel_mm: float
 ) -> Proposal | None:
     made = _read(profile, data)
-    if made is None or made.explained < LEAST_EXPLAINED or not made.motion.moves:
+    if made is None or made.explained < LEAST_EXPLAINED or not _plausible(made, travel_mm):
         return None
     found = _serial_table(settings)
     said = made.unit or profile.gauge.unit or unit_of_travel(made.most - made.least, travel_mm)[0]
@@ -263,7 +266,7 @@ def judge(
     except ProfileError:
         return None
     made = _read(profile, data)
-    if made is None or not made.motion.moves or made.explained < 0.5:
+    if made is None or made.explained < 0.5 or not _plausible(made, travel_mm):
         return None
     notes, doubts = list(candidate.notes), list(candidate.doubts)
     bare = isinstance(profile.framing, SizedFraming) and profile.framing.checksum is None
@@ -284,6 +287,12 @@ def judge(
         doubts=tuple(doubts),
         rank=candidate.rank,
     )
+
+
+def _plausible(made: Proposal, travel_mm: float) -> bool:
+    """Whether the numbers move, and not by far more than a plunger can."""
+    moved_mm = to_mm(made.most - made.least, made.unit or Unit.MM)
+    return made.motion.moves and moved_mm < MOST_TRAVELS * travel_mm
 
 
 def unit_of_travel(moved: Decimal, travel_mm: float) -> tuple[Unit | None, str]:

@@ -34,6 +34,15 @@ SAME = 0.97
 
 SMOOTH = 0.5
 
+ROUGH_FOLDED = 1.6
+"""A number that was sampled slowly is as rough as this while its sign is not known yet."""
+
+LONGEST_BY_BITS = 8
+"""Longest frame that is found by its top bits alone, bytes."""
+
+NEAR_ZERO = 0.65
+"""A sign changes while the number is at most this share of its range from zero: a slow gauge sees few places."""
+
 MOST_END = 2
 """Longest end mark that is looked for behind a checksum, bytes."""
 
@@ -66,16 +75,17 @@ def packed_candidates(data: bytes, starts: Sequence[int], travel_mm: float) -> l
 def _lengths(data: bytes) -> Iterator[int]:
     """Lengths at which some of each frame repeats that of the one before, the shortest first."""
     array = np.frombuffer(data, dtype=np.uint8)
-    given: list[int] = []
+    given: dict[int, float] = {}
     for length in range(2, min(LONGEST, len(data) // LEAST_ROWS) + 1):
-        if any(length % shorter == 0 for shorter in given):
-            continue
         same = array[:-length] == array[length:]
         columns = [float(same[place::length].mean()) for place in range(length)]
         top = (array[:-length] ^ array[length:]) & 0x80 == 0
         bits = [float(top[place::length].mean()) for place in range(length)]
-        if max(columns) >= SAME or (min(bits) >= SAME and length <= 8):
-            given.append(length)
+        if max(columns) < SAME and (min(bits) < SAME or length > LONGEST_BY_BITS):
+            continue
+        share = sum(one >= SAME for one in columns) / length
+        if all(length % shorter or share > before for shorter, before in given.items()):
+            given[length] = share
             yield length
 
 
@@ -333,10 +343,8 @@ def _signed(
     must: bool = False,
 ) -> Iterator[_Field]:
     """The number as it is, if it moves smoothly; and with every bit outside of it that may be its sign."""
-    if roughness(counts) > SMOOTH:
-        return
-    motion = motion_of(counts)
-    if not motion.moves:
+    rough = roughness(counts)
+    if rough > ROUGH_FOLDED:
         return
     found = False
     if int(counts.min()) >= 0:
@@ -349,7 +357,10 @@ def _signed(
                 if field is not None:
                     found = True
                     yield field
-    if not must and not found:
+    if must or found or rough > SMOOTH:
+        return
+    motion = motion_of(counts)
+    if motion.moves:
         yield _Field(value, columns, counts, motion, prior)
 
 
@@ -376,10 +387,10 @@ def _sign_of(
         return None
     spread = float(np.ptp(counts))
     near = np.minimum(counts[flips], counts[flips + 1])
-    if spread == 0 or float(near.max()) > 0.3 * spread:
+    if spread == 0 or float(near.max()) > NEAR_ZERO * spread:
         return None
     signed = np.where(bit, -counts, counts)
-    if roughness(signed) > SMOOTH:
+    if roughness(signed) > min(SMOOTH, roughness(counts)):
         return None
     motion = motion_of(signed)
     if not motion.moves:
