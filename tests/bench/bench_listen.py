@@ -15,8 +15,10 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import cProfile
 import mmap
 import os
+import pstats
 import resource
 import signal
 import subprocess
@@ -94,7 +96,13 @@ def serve(folder: Path, gauges: int, core: int) -> None:
     signal.signal(signal.SIGUSR1, begin_counting)
     station = folder / "station.toml"
     service = Service(station, Journal(as_json=True), on_event=hear)
+    profile = cProfile.Profile() if (folder / "profile").exists() else None
+    if profile is not None:
+        signal.signal(signal.SIGUSR1, lambda *_: profile.enable())
     asyncio.run(service.run(plan_of(station)))
+    if profile is not None:
+        profile.disable()
+        profile.dump_stats(folder / "profile")
     counts += np.histogram(delays, BINS)[0]
     totals = [sum(came), service.keeper.kept, state["overruns"]]
     np.savez(folder / "found.npz", counts=counts, totals=np.array(totals))
@@ -210,6 +218,8 @@ def run(gauges: int, wanted: argparse.Namespace) -> None:
             os.set_blocking(master, False)
         station_file(folder, [os.ttyname(slave) for _, slave in pairs])
         sent = Shared(folder / "sent", gauges, new=True).sent
+        if wanted.profile:
+            (folder / "profile").touch()
         words = [
             sys.executable,
             __file__,
@@ -238,6 +248,8 @@ def run(gauges: int, wanted: argparse.Namespace) -> None:
             for pair in pairs:
                 os.close(pair[0])
                 os.close(pair[1])
+        if wanted.profile:
+            pstats.Stats(str(folder / "profile")).sort_stats("tottime").print_stats(25)
         found = np.load(folder / "found.npz")
         counts, (came, kept, overruns) = found["counts"], found["totals"].tolist()
         print(
@@ -273,6 +285,7 @@ def main() -> None:
     parser.add_argument(
         "--core", type=int, default=0, help="core of the service, -1 for any (default %(default)s)"
     )
+    parser.add_argument("--profile", action="store_true", help="print where the service's time goes, too")
     parser.add_argument("--serve", type=Path, help=argparse.SUPPRESS)
     wanted = parser.parse_args()
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
