@@ -49,7 +49,7 @@ MOST_END = 2
 ALIKE = 0.3
 """Two ways to read the number are equally smooth when the logarithms of their roughness differ by less."""
 
-SYNCS = b"\xaa\x55\x02\xff\x7e\x5a\xa5\x3a\x01\x24\x23\xfe\x68\x0f"
+SYNCS = frozenset(b"\xaa\x55\x02\xff\x7e\x5a\xa5\x3a\x01\x24\x23\xfe\x68\x0f")
 """Bytes that frames often begin with (common practice)."""
 
 
@@ -101,8 +101,8 @@ def _firsts(data: bytes, length: int, starts: Sequence[int]) -> list[int]:
     tops = [place for place in range(length) if _constant(rows[:, place] & 0x80) is not None]
     if len(tops) == length:
         begins += [place for place in range(length) if rows[0, place] & 0x80 != rows[0, place - 1] & 0x80]
-    known = [place for place in constant if _constant(rows[:, place]) in SYNCS]
-    return sorted(set(begins + known), key=lambda place: _constant(rows[:, place]) not in SYNCS)
+    known = {place for place in constant if rows[-1, place] in SYNCS}
+    return sorted(known.union(begins), key=lambda place: place not in known)
 
 
 def _rows(data: bytes, first: int, length: int) -> NDArray[np.int64]:
@@ -173,11 +173,13 @@ def _layout(rows: NDArray[np.int64]) -> _Layout:
     length = rows.shape[1]
     constant = tuple(_constant(rows[:, place]) for place in range(length))
     frames = [bytes(row.astype(np.uint8)) for row in rows]
-    last = length
-    while last > 2 and constant[last - 1] is not None and length - last < MOST_END:
+    last, checksum = length, None
+    while checksum is None and last > 2:
+        cut = [frame[:last] for frame in frames]
+        checksum = find_checksum(cut, tails=[("binary", 2), ("binary", 1)], stops=(None,))
+        if checksum is not None or constant[last - 1] is None or length - last >= MOST_END:
+            break
         last -= 1  # a checksum may stand before an end mark
-    cut = [frame[:last] for frame in frames]
-    checksum = find_checksum(cut, tails=[("binary", 2), ("binary", 1)], stops=(None,)) if last > 2 else None
     taken: set[int] = set()
     if checksum is not None:
         size = 2 if "16" in checksum["kind"] else 1
@@ -272,7 +274,11 @@ def _readings(rows: NDArray[np.int64], layout: _Layout, columns: tuple[int, ...]
                 made = value | {"coding": "bcd"} | ({"nibbles": "low"} if nibbles == "low" else {})
                 if len(np.unique(counts)) >= 12:
                     yield from _signed(rows, layout, columns, made, counts, 3)
-        if 2 <= width <= 4 and all(_constant(part[:, p] & 0x80) is not None for p in range(width)):
+        if (
+            2 <= width <= 4
+            and not _digitlike(rows, columns)
+            and all(_constant(part[:, p] & 0x80) is not None for p in range(width))
+        ):
             counts = _join(ordered & 0x7F, 128)
             counts = np.where(counts >> (7 * width - 1), counts - (1 << (7 * width)), counts)
             tops = {_constant(rows[:, place] & 0x80) for place in range(layout.length)}

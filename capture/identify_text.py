@@ -19,6 +19,9 @@ from capture.candidate import Candidate, decimals_for, doubts_of_scale, note_of_
 
 LEAST_FRAMES = 8
 
+LEAST_SUMS = 4
+"""A checksum takes more different values than this, or it proves nothing."""
+
 MOST_DIGITS = 12
 """A number of more characters is no indicator's."""
 
@@ -118,12 +121,14 @@ def find_checksum(
         tails: Forms with the number of bytes of the sum itself.
         stops: Ends of what it covers.
     """
-    if len(frames) < LEAST_FRAMES or len({frame[-1] for frame in frames}) < 3:
+    if len(frames) < LEAST_FRAMES:
         return None
     few = frames[:: max(1, len(frames) // 10)]
     for form, size in tails:
+        if len({frame[-size:] for frame in frames}) < LEAST_SUMS:
+            continue
         for kind, (bytes_of, _, _) in KINDS.items():
-            if bytes_of != size:
+            if bytes_of != size or (kind == "sum16" and len({frame[-1] for frame in frames}) < 2):
                 continue
             for first in (0, 1, 2, 3):
                 for stop in stops:
@@ -138,7 +143,7 @@ def find_checksum(
 
 
 def _mostly(answers: Sequence[bool]) -> bool:
-    return sum(answers) >= 0.97 * len(answers)
+    return sum(answers) >= 0.98 * len(answers)
 
 
 @dataclass(frozen=True, slots=True)

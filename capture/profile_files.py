@@ -67,17 +67,27 @@ def load_profile(name_or_path: str) -> Profile:
         raise _error(
             name_or_path, f"is not built in; give one of {known}, or the file of your own (NAME.toml)"
         )
+    return load_file(path)
+
+
+def load_file(path: Path) -> Profile:
+    """Read a profile from a file.
+
+    Raises:
+        ProfileError: If there is no such file, or it has mistakes.
+    """
+    name = str(path)
     try:
         with path.open("rb") as file:
             data = file.read(MOST_PROFILE_BYTES + 1)
         if len(data) > MOST_PROFILE_BYTES:
-            raise _error(name_or_path, f"is larger than {MOST_PROFILE_BYTES} bytes, so it is no profile")
+            raise _error(name, f"is larger than {MOST_PROFILE_BYTES} bytes, so it is no profile")
         text = data.decode("utf-8-sig")
     except OSError as error:
-        raise _error(name_or_path, f"cannot be read: {error.strerror or error}") from error
+        raise _error(name, f"cannot be read: {error.strerror or error}") from error
     except UnicodeDecodeError as error:
-        raise _error(name_or_path, "is not UTF-8 text, so it is no profile") from error
-    return parse_profile(text, name_or_path)
+        raise _error(name, "is not UTF-8 text, so it is no profile") from error
+    return parse_profile(text, name)
 
 
 def parse_profile(text: str, name: str) -> Profile:

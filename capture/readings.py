@@ -162,12 +162,20 @@ class Hold:
     on: bool
     at: float
 
+    def __str__(self) -> str:
+        if self.on:
+            return "the gauge's display is held: its numbers do not count until it is let go"
+        return "the gauge's display was let go"
+
 
 @dataclass(frozen=True, slots=True)
 class LowBattery:
     """The gauge says for the first time that its battery is low; its readings still count."""
 
     at: float
+
+    def __str__(self) -> str:
+        return "the gauge says that its battery is low: change it soon"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

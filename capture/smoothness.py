@@ -73,7 +73,8 @@ def motion_of(counts: Sequence[int] | NDArray[np.int64]) -> Motion:
     if len(run) < 3:
         return Motion(2.0, 1.0, len(set(run.tolist())), 0.0, 0.0, 0, 0)
     least, most = (float(x) for x in np.percentile(numbers, [0.5, 99.5]))
-    far = np.flatnonzero(np.abs(numbers - numbers[0]) > 0.3 * (most - least)) if most > least else []
+    away = numbers - numbers[0]
+    far = np.flatnonzero(np.abs(away) > 0.3 * (most - least)) if most > least else np.empty(0, dtype=np.intp)
     return Motion(
         roughness=roughness(numbers),
         persistence=_persistence(numbers),
@@ -81,7 +82,7 @@ def motion_of(counts: Sequence[int] | NDArray[np.int64]) -> Motion:
         least=least,
         most=most,
         step=int(np.gcd.reduce(np.abs(np.diff(run)))),
-        first=int(np.sign(numbers[far[0]] - numbers[0])) if len(far) else 0,
+        first=int(np.sign(away[far[0]])) if len(far) else 0,
     )
 
 

@@ -12,9 +12,10 @@ from capture.decoder import Decoder
 from capture.links import open_link
 from capture.links.base import PATIENCE_S, Link
 from capture.profiles import BUILT_IN, Profile
-from capture.readings import Reading, Tick, UnitChanged, UnitMissing
+from capture.readings import Hold, LowBattery, Reading, Tick, UnitChanged, UnitMissing
 from cli.errors import ExitCode, InterruptedMeasurementError, MeasurementRefusedError, MisuseError
 from cli.interrupts import Interrupts
+from cli.screen import message
 
 HOPE_S = 3.0
 """How long bytes may come without a number among them once that looks wrong, seconds."""
@@ -94,6 +95,8 @@ async def _listen(
                 match heard:
                     case Reading() if take(heard):
                         return True
+                    case Hold() | LowBattery():
+                        message(str(heard))
                     case UnitMissing(text=text):
                         why = f'the reading "{text}" does not say its unit: add --unit mm or --unit in'
                         raise MisuseError("--unit", why)

@@ -56,7 +56,15 @@ class Live:
 
     def see(self, event: Event) -> None:
         """Take in one event and show what it changed."""
-        from capture.readings import Gap, Garbled, Overrun, Reading, UnitChanged  # noqa: PLC0415
+        from capture.readings import (  # noqa: PLC0415
+            Gap,
+            Garbled,
+            Hold,
+            LowBattery,
+            Overrun,
+            Reading,
+            UnitChanged,
+        )
         from capture.session import Progress, StrokeSeen  # noqa: PLC0415
 
         match event:
@@ -83,6 +91,8 @@ class Live:
                 )
             case UnitChanged(was=was, now=now):
                 self.note(f"the gauge was switched from {was} to {now}")
+            case Hold() | LowBattery():
+                self.note(str(event))
             case _:
                 return
         self._draw(event.at)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from capture.described import Described
 from capture.listening import Connected, CornerSet, Fault, ListenEvent, Lost, Over, Trouble
-from capture.readings import Gap, Garbled, Overrun, UnitChanged, UnitMissing
+from capture.readings import Gap, Garbled, Hold, LowBattery, Overrun, UnitChanged, UnitMissing
 from capture.session import StrokeSeen
 from capture.watch import Armed, Began, Forgotten
 from cli.journal import Journal
@@ -96,6 +96,10 @@ class Teller:
                 say("overrun", text, gauge=gauge, level="warning", dropped=dropped)
             case UnitChanged(was=was, now=now):
                 say("unit-changed", f"it was switched from {was} to {now}", gauge=gauge, level="warning")
+            case Hold():
+                say("hold", str(event), gauge=gauge, level="warning" if event.on else "info")
+            case LowBattery():
+                say("low-battery", str(event), gauge=gauge, level="warning")
             case UnitMissing(text=text):
                 why = f'the reading "{text}" does not say its unit: add unit = "mm" or "in" to its entry'
                 say("unit-missing", why, gauge=gauge, level="warning")
