@@ -31,7 +31,9 @@ def gauge(name: str, link: str, corner: str | None = "LR") -> str:
 
 
 def quick_trace(seed: int = 21, end_play_mm: float = 0.31, strokes: int = 12) -> Trace:
-    model = HubModel(end_play_mm=end_play_mm, strokes=strokes, dwell_s=0.45, move_s=0.12, rest_s=0.5)
+    model = HubModel(
+        end_play_mm=end_play_mm, strokes=strokes, dwell_s=0.33, dwell_spread=0.1, move_s=0.08, rest_s=0.4
+    )
     return simulate(model, seed).trace
 
 
