@@ -149,8 +149,9 @@ def analyse_trace(trace: Trace, gauge: Gauge = UNKNOWN_GAUGE) -> EndPlay | Refus
         return Refusal((too_few_readings(len(trace)),), resolution_mm=step if len(trace) else None)
     motion = motion_of(trace.times_s, trace.readings_mm, step)
     stops = find_stops(motion)
-    if stops is None:
-        return Refusal(reasons_for(motion, None), resolution_mm=step)
+    if stops is None or stops.weight < 1:
+        # what agrees in the noise of a hub at rest was no stroke, and nobody should hear one counted
+        return Refusal(reasons_for(motion, stops), resolution_mm=step)
     marks, strokes = _marks(stops, trace.times_s), stops.strokes
     if not stops.sound:
         return Refusal(reasons_for(motion, stops), strokes.full, strokes.half, step, marks)
