@@ -16,7 +16,7 @@ from capture.candidate import Candidate
 from capture.errors import ProfileError
 from capture.framing import BadFrame
 from capture.identify_packed import packed_candidates
-from capture.identify_text import text_candidates
+from capture.identify_text import is_lines_of_text, text_candidates
 from capture.line import parse_line
 from capture.packets import LineFraming, MarkedFraming, SizedFraming, may_lack_beginning
 from capture.profile_files import built_in, built_in_names, parse_profile
@@ -157,7 +157,9 @@ def _proposals(capture: Capture, travel_mm: float) -> list[Proposal]:
             found.append(judged)
     if any(one.explained > 0.97 and not one.doubts for one in found):
         return found
-    candidates = text_candidates(data, travel_mm) or packed_candidates(data, starts, travel_mm)
+    candidates = text_candidates(data, travel_mm)
+    if not candidates and not is_lines_of_text(data):
+        candidates = packed_candidates(data, starts, travel_mm)
     for candidate in candidates:
         judged = judge(candidate, data, settings, travel_mm)
         if judged is not None:

@@ -16,7 +16,7 @@ import numpy as np
 
 from capture.candidate import Candidate, decimals_for, doubts_of_scale, note_of_scale
 from capture.identify_text import find_checksum
-from capture.smoothness import Motion, motion_of, roughness
+from capture.smoothness import Motion, is_counter, motion_of, roughness
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -366,7 +366,7 @@ def _signed(
     if must or found or rough > SMOOTH:
         return
     motion = motion_of(counts)
-    if motion.moves:
+    if motion.moves and not is_counter(counts):
         yield _Field(value, columns, counts, motion, prior)
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from capture.checksums import KINDS, Checksum
 from capture.framing import BadFrame
 from capture.packets import LineFraming, MarkedFraming
-from capture.smoothness import Motion, counts_of, motion_of, roughness
+from capture.smoothness import Motion, counts_of, is_counter, motion_of, roughness
 from capture.candidate import Candidate, decimals_for, doubts_of_scale, note_of_scale
 
 LEAST_FRAMES = 8
@@ -51,6 +51,12 @@ def text_candidates(data: bytes, travel_mm: float) -> list[Candidate]:
         for number in (_POINT, _COMMA):
             found += _by_template(framing, frames, number, travel_mm)
     return found
+
+
+def is_lines_of_text(data: bytes) -> bool:
+    """Whether it is text in lines, so that there is nothing packed in it."""
+    plain = sum(byte in _PRINTABLE or byte in b"\r\n" for byte in data)
+    return plain >= 0.99 * len(data) and len(_frames(LineFraming().framer().feed(data))) >= LEAST_FRAMES
 
 
 def _cuts(data: bytes) -> Iterator[tuple[dict[str, object], list[bytes]]]:
@@ -215,7 +221,7 @@ def _moving(rows: Sequence[_Frame], differ: Sequence[int], comma: bool) -> list[
         if max(map(len, texts)) > MOST_DIGITS or 0 < pointed < len(texts) or (comma and not pointed):
             continue
         counts, decimals = counts_of([Decimal(text.decode()) for text in texts])
-        if _is_counter(counts):
+        if is_counter(counts):
             continue
         sign_at, minus, plus = _sign_literal(rows, differ, counts)
         if sign_at is not None:
@@ -226,15 +232,6 @@ def _moving(rows: Sequence[_Frame], differ: Sequence[int], comma: bool) -> list[
         if motion.moves:
             found.append(_Slot(place, motion, decimals, comma, sign_at, minus, plus))
     return sorted(found, key=lambda slot: (slot.decimals > 0, slot.motion.distinct), reverse=True)
-
-
-def _is_counter(counts: Sequence[int]) -> bool:
-    """Whether a number counts frames or time: it grows by about the same each time, or only ever grows."""
-    steps = np.diff(np.asarray(counts, dtype=np.float64))
-    if not len(steps):
-        return False
-    usual = float(np.median(steps))
-    return usual != 0 and float(np.mean(np.abs(steps - usual) <= 0.3 * abs(usual))) > 0.9
 
 
 def _sign_literal(

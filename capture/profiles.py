@@ -146,7 +146,8 @@ class Profile:
         return None
 
     def _read_example(self, example: Example) -> tuple[Number | str, frozenset[Flag]]:
-        frames = one_alone(self.framing).framer().feed(example.frame + finish_of(self.framing))
+        framer, sent = one_alone(self.framing).framer(), example.frame + finish_of(self.framing)
+        frames = framer.feed(sent)
         if len(frames) > 1:
             return f"it is cut into {len(frames)} frames", frozenset()
         if not frames:
@@ -154,6 +155,8 @@ class Profile:
         frame = frames[0]
         if isinstance(frame, BadFrame):
             return frame.why, frozenset()
+        if framer.feed(sent) != [frame]:
+            return "bytes are left over at its end", frozenset()
         number = self.parse(frame)
         return number, frozenset() if self.read_flags is None else self.read_flags(frame)
 

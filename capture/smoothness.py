@@ -92,6 +92,15 @@ def _persistence(numbers: NDArray[np.float64]) -> float:
     return float(two @ two) / len(two) / small if small > 0 else 1.0
 
 
+def is_counter(counts: Sequence[int] | NDArray[np.int64]) -> bool:
+    """Whether a number counts frames or time: it grows by about the same each time."""
+    steps = np.diff(np.asarray(counts, dtype=np.float64))
+    if not len(steps):
+        return False
+    usual = float(np.median(steps))
+    return usual != 0 and float(np.mean(np.abs(steps - usual) <= 0.3 * abs(usual))) > 0.9
+
+
 def counts_of(values: Sequence[Decimal]) -> tuple[list[int], int]:
     """Decimal numbers as whole numbers of their last digit, and how many digits stand after the point."""
     exponents = [value.as_tuple().exponent for value in values]

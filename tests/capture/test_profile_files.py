@@ -8,8 +8,12 @@ from pathlib import Path
 import pytest
 
 from calc.units import Unit
+from capture.checksums import Checksum
 from capture.errors import ProfileError, ProfileProblem
+from capture.flags import Flag
 from capture.framing import BadFrame
+from capture.packed_format import Bits, Packed, PackedFormat
+from capture.packets import Mark, MarkedFraming, SizedFraming
 from capture.profile_files import load_profile, parse_profile
 from capture.profiles import LINE, Example, LineFraming, SerialSettings
 from capture.readings import Garbled, Gauge, Reading
@@ -179,3 +183,149 @@ def test_what_is_no_toml_says_where() -> None:
     (problem,) = problems('name = "x"\nbaud 4800\n')
     assert "is no TOML" in problem.text
     assert "line 2" in problem.text
+
+
+PACKED = """
+name = "bench packets"
+sends = "asked"
+
+[gauge]
+unit = "mm"
+
+[serial]
+request = [0x05, 0x0D]
+period = 0.25
+
+[framing]
+start = [0xAA]
+length = 8
+marks = [{ at = 5, mask = 0xF0, value = 0x30 }]
+checksum = { kind = "xor", first = 1 }
+
+[packed]
+value = { at = 1, width = 3, coding = "bcd" }
+sign = { at = 4, mask = 0x80 }
+decimals = 3
+scale_in = 0.0005
+unit = { at = 4, mask = 0x01 }
+error = { at = 4, mask = 0x08 }
+hold = { at = 4, mask = 0x02 }
+low_battery = { at = 4, mask = 0x04 }
+
+[[examples]]
+frame = [0xAA, 0x00, 0x12, 0x34, 0x82, 0x31, 0x00, 0x95]
+value = "-1.234"
+unit = "mm"
+flags = ["hold"]
+"""
+
+
+def test_everything_in_a_packed_file_is_used() -> None:
+    profile = parse_profile(PACKED, "x.toml")
+    assert profile.sends == "asked"
+    assert (profile.settings.request, profile.settings.period_s) == (b"\x05\r", 0.25)
+    assert profile.framing == SizedFraming(
+        b"\xaa", 8, marks=(Mark(5, 0xF0, 0x30),), checksum=Checksum("xor", first=1)
+    )
+    assert profile.parse == PackedFormat(
+        Packed(1, 3, coding="bcd"),
+        sign=Bits(4, 0x80),
+        scale={Unit.MM: Decimal("0.001"), Unit.INCH: Decimal("0.0005")},
+        unit=Bits(4, 1),
+        error=Bits(4, 8),
+        flags={Flag.HOLD: Bits(4, 2), Flag.LOW_BATTERY: Bits(4, 4)},
+    )
+    assert profile.source == PACKED
+
+
+def test_texts_may_have_marks_signs_and_flags() -> None:
+    text = r"""
+        [framing]
+        start = "\u0002"
+        end = [3]
+        trailer = 1
+        most_bytes = 30
+        checksum = { kind = "sum8" }
+        [text]
+        pattern = '(?P<sign>[PN])(?P<value>[0-9]+)(?P<unit>[MI])(?P<flags>.?)'
+        decimals = 3
+        decimals_in = 4
+        units = { M = "mm", I = "in" }
+        signs = { P = "+", N = "-" }
+        flags = { "!" = "low battery" }
+    """
+    profile = parse_profile(text, "x.toml")
+    assert profile.framing == MarkedFraming(b"\x03", b"\x02", 1, Checksum("sum8"), 30)
+    assert profile.parse(b"N1234M") == (Decimal("-1.234"), Unit.MM)
+    assert profile.parse(b"P1234I") == (Decimal("0.1234"), Unit.INCH)
+    assert profile.read_flags is not None
+    assert profile.read_flags(b"P1234I!") == {Flag.LOW_BATTERY}
+    assert profile.read_flags(b"P1234I?") == frozenset()
+
+
+def test_a_stream_of_packets_without_checksum_must_repeat_itself() -> None:
+    bare = "[framing]\nstart = [1]\nlength = 4\n[packed]\nvalue = { at = 1, width = 3 }\n"
+    assert parse_profile(bare, "x").framing == SizedFraming(b"\x01", 4, confirm=True)
+    button = 'sends = "button"\n' + bare
+    assert parse_profile(button, "x").framing == SizedFraming(b"\x01", 4)
+
+
+@pytest.mark.parametrize(
+    ("was", "now", "key", "said"),
+    [
+        ('sends = "asked"', 'sends = "button"', "sends", "exactly where the table [serial] has a request"),
+        ("request = [0x05, 0x0D]", "", "sends", "exactly where"),
+        ("request = [0x05, 0x0D]", "request = [256]", "serial.request", "list of bytes"),
+        ("request = [0x05, 0x0D]", 'request = "\u20ac"', "serial.request", "list of bytes"),
+        ("period = 0.25", "period = 0", "serial.period", "from 0.01 to 60"),
+        ("start = [0xAA]", "start = []", "framing.start", "list of bytes"),
+        ("start = [0xAA]", f"start = {[1] * 17}", "framing.start", "at most 16 bytes"),
+        ("length = 8", "length = 200", "framing.length", "more than most_bytes"),
+        ("length = 8", "length = 4", "packed", "reads byte 4, counted from 0, and a frame has 4"),
+        ("length = 8", "length = 4", "framing.marks", "names byte 5, and a frame has 4"),
+        ("length = 8", "length = 8\nlength_at = 1", "framing.length_at", "cannot stand beside length"),
+        ("length = 8", "length = 8\ntrailer = 1", "framing.trailer", "no meaning beside a length"),
+        ("length = 8", "length_at = 1\nend = [3]", "framing.end", "no meaning beside length_at"),
+        ("length = 8", "", "framing.start", "needs an end, or a length"),
+        ("length = 8", "", "framing.marks", "needs a length"),
+        ("length = 8", "end = [3]\ntrailer = 1", "framing.marks", "needs a length"),
+        ("value = 0x30 }]", "value = 0x31 }]", "framing.marks", "has bits that the mask"),
+        ('kind = "xor"', 'kind = "xro"', "framing.checksum", "kind: 'xro' must be one of xor"),
+        ('kind = "xor", ', "", "framing.checksum", "needs kind"),
+        ("first = 1 }", "first = 1, at = 9 }", "framing.checksum", "outside of a frame of 8 bytes"),
+        ("first = 1 }", "fist = 1 }", "framing.checksum", 'has no "fist"'),
+        ("width = 3", "width = 9", "packed.value", "width: 9 must be a whole number from 1 to 8"),
+        ("at = 1, width = 3", "width = 3", "packed.value", "needs at"),
+        ('coding = "bcd" }', 'coding = "bcd", mask = 0x1000000 }', "packed.value", "a mask of more than 3 bytes"),
+        ("value = { at = 1", "valeu = { at = 1", "packed.valeu", 'did you mean "value"?'),
+        ("mask = 0x80 }", "mask = 0 }", "packed.sign", "mask: 0 must be"),
+        ("decimals = 3", "decimals = 3\nscale = 0.001", "packed.decimals", "cannot stand beside scale"),
+        ("scale_in = 0.0005", "scale_in = 0", "packed.scale_in", "must be a number from"),
+        ("[packed]", "[text]\npattern = '(?P<value>.)'\n[packed]", "packed", "cannot stand beside [text]"),
+        ('flags = ["hold"]', 'flags = ["holt"]', "examples[0].flags", "must be one of hold, low battery"),
+        ('flags = ["hold"]', "", "examples", "gives hold, not no flag"),
+        ("0x95]", "0x96]", "examples", "is garbled: its checksum is wrong|is no whole frame"),
+        ("0x95]", "0x95, 0xAA]", "examples", "bytes are left over at its end"),
+    ],
+)  # fmt: skip
+def test_a_mistake_in_a_packed_file(was: str, now: str, key: str, said: str) -> None:
+    assert was in PACKED
+    found = {problem.key: problem.text for problem in problems(PACKED.replace(was, now, 1))}
+    assert key in found
+    assert any(one in found[key] for one in said.split("|"))
+
+
+def test_flags_and_their_group_go_together() -> None:
+    for text in (
+        "[text]\npattern = '(?P<value>.)(?P<flags>.)'\n",
+        "[text]\npattern = '(?P<value>.)'\nflags = { H = \"hold\" }\n",
+    ):
+        assert [problem.key for problem in problems(text)] == ["text.flags"]
+    (problem,) = problems("[text]\npattern = '(?P<value>.)(?P<flags>.)'\nflags = { HH = \"hold\" }\n")[:1]
+    assert "one character for each flag" in problem.text
+
+
+def test_what_marks_no_beginning_is_no_framing() -> None:
+    (problem,) = problems("[framing]\nlength = 3\n[packed]\nvalue = { at = 0, width = 3 }\n")
+    assert problem.key == "framing"
+    assert "nothing else says where a frame begins" in problem.text
