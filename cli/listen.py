@@ -10,6 +10,9 @@ import typer
 from cli.arguments import AsJson, example
 from cli.errors import ExitCode
 
+LAST_CHANCE_S = 0.05
+"""A thread that has nothing to do ends within this, seconds."""
+
 if TYPE_CHECKING:
     from cli.serving import Plan
     from joblog.records import Measurement
@@ -96,3 +99,19 @@ def _serve(path: Path, plan: Plan, *, json_logs: bool, as_json: bool) -> None:
         asyncio.run(Service(path, journal, notifier=Notifier(), on_kept=print_it).run(plan))
     finally:
         journal.close()
+    _leave_threads_behind()
+
+
+def _leave_threads_behind() -> None:
+    """Where a thread still waits for a machine that does not answer, end without it: all is put away."""
+    import os  # noqa: PLC0415
+    import sys  # noqa: PLC0415
+    import threading  # noqa: PLC0415
+
+    others = [one for one in threading.enumerate() if one.name.startswith(("opens", "log"))]
+    for one in others:
+        one.join(LAST_CHANCE_S)
+    if any(one.is_alive() for one in others):
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(ExitCode.ANSWERED)

@@ -158,7 +158,7 @@ class Service:
         self._on_kept = on_kept
         self._on_event = on_event
         self._make = make
-        self._teller = Teller(journal)
+        self._teller = Teller(journal, lambda gauge: self.listening.listeners[gauge].setup.hub.unit)
         self._plan: Plan
         self._wake: asyncio.Event
         self._reload = self._stopped = False

@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from calc.units import Unit, format_length
 from capture.described import Described
 from capture.listening import Connected, CornerSet, Fault, ListenEvent, Lost, Over, Trouble
 from capture.readings import Gap, Garbled, Hold, LowBattery, Overrun, UnitChanged, UnitMissing
@@ -35,11 +36,15 @@ class Teller:
 
     Args:
         journal: The journal.
+        unit_of: The unit in which people see a gauge's lengths.
         clock: Monotonic seconds.
     """
 
-    def __init__(self, journal: Journal, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self, journal: Journal, unit_of: Callable[[str], Unit], clock: Callable[[], float] = time.monotonic
+    ) -> None:
         self._journal = journal
+        self._unit_of = unit_of
         self._clock = clock
         self._told: dict[str, _Told] = {}
 
@@ -55,7 +60,7 @@ class Teller:
                 self._garbled(gauge, why)
             case StrokeSeen(number=number, full=full, direction=direction, height_mm=height):
                 kind = "stroke" if full else "half stroke"
-                text = f"{kind} {number} {direction}, {abs(height):.3f} mm"
+                text = f"{kind} {number} {direction}, {format_length(abs(height), self._unit_of(gauge))}"
                 say(
                     "stroke",
                     text,

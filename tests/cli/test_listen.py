@@ -248,6 +248,28 @@ def test_stopped_in_mid_measurement_within_two_seconds(bay: Bay, indicator: Any,
 
 
 @pytest.mark.slow
+def test_a_machine_that_does_not_answer_does_not_hold_up_the_end(bay: Bay, indicator: Any) -> None:
+    with socket.socket() as deaf:
+        deaf.bind(("127.0.0.1", 0))
+        deaf.listen(0)
+        waiting = [
+            socket.socket() for _ in range(4)
+        ]  # more than it lets wait: the next gets no answer at all
+        for one in waiting:
+            one.setblocking(False)
+            one.connect_ex(deaf.getsockname())
+        port = deaf.getsockname()[1]
+        bay.write(gauge("one", indicator.url), gauge("deaf", f"socket://127.0.0.1:{port}", "RR"))
+        bay.begin()
+        bay.until("connected", gauge="one")
+        time.sleep(0.3)
+        assert bay.end() < 2
+        assert not bay.all("connected", gauge="deaf")
+        for one in waiting:
+            one.close()
+
+
+@pytest.mark.slow
 def test_strokes_that_come_to_nothing_are_logged_as_refused(bay: Bay, indicator: Any) -> None:
     bay.write(gauge("one", indicator.url), head=HEAD.replace("timeout = 20", "timeout = 5"))
     bay.begin()

@@ -6,6 +6,7 @@ import io
 import json
 from typing import Any
 
+from calc.units import Unit
 from capture.listening import Connected, ListenEvent, Lost, Over, Trouble
 from capture.readings import Gap, Garbled, Overrun, UnitMissing
 from capture.session import StrokeSeen
@@ -25,7 +26,7 @@ def told(*events: ListenEvent | float) -> list[dict[str, Any]]:
     """The lines for these events of one gauge; a number is time that passes between them."""
     out, clock = io.StringIO(), Clock()
     journal = Journal(out, as_json=True)
-    teller = Teller(journal, clock)
+    teller = Teller(journal, lambda _: Unit.INCH, clock)
     for event in events:
         if isinstance(event, float):
             clock.now += event
@@ -71,7 +72,7 @@ def test_each_event_in_words() -> None:
         "connected but no corner is set: nothing is measured until one is",
         "ready: push and pull the hub, stop to stop",
         "the hub moves: measuring",
-        "half stroke 3 in, 0.123 mm",
+        "half stroke 3 in, 0.0048 in",
         "no measurement: nobody there",
         "no readings came for 3.0 s",
         "7 pieces were dropped because this computer was too busy",
