@@ -15,6 +15,7 @@ from pathlib import Path
 from calc.errors import CalcError
 from calc.hub import Hub, load_hub
 from calc.toml_table import Problem
+from calc.units import Unit
 from capture.errors import CaptureError
 from capture.listening import ListenEvent, Listening, Open, Outcome, Setup, open_usual
 from capture.profile_files import load_profile
@@ -158,7 +159,7 @@ class Service:
         self._on_kept = on_kept
         self._on_event = on_event
         self._make = make
-        self._teller = Teller(journal, lambda gauge: self.listening.listeners[gauge].setup.hub.unit)
+        self._teller = Teller(journal, self._unit_of)
         self._plan: Plan
         self._wake: asyncio.Event
         self._reload = self._stopped = False
@@ -207,6 +208,10 @@ class Service:
         """Read the station file again and follow it; a broken one is told of, and changes nothing."""
         self._reload = True
         self._wake.set()
+
+    def _unit_of(self, gauge: str) -> Unit:
+        one = self.listening.listeners.get(gauge)
+        return Unit.MM if one is None else one.setup.hub.unit  # a gauge that is just being stopped
 
     def _order_of(self, outcome: Outcome) -> Order:
         return order_of(outcome, self.keeper.path, self._plan.station.gauge_check_days)
