@@ -1,4 +1,4 @@
-"""A profile that may be the gauge's, on its way to be judged; and where the point stands when nobody says it."""
+"""A profile that may be the gauge's, on its way to be judged; and where the point stands when nobody says."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import math
 from dataclasses import dataclass
 
 from capture.smoothness import Motion
-
 
 FEWEST_DECIMALS, MOST_DECIMALS = 2, 4
 """Digits after the point of an indicator that reads millimetres (common practice)."""
@@ -51,6 +50,6 @@ def doubts_of_scale(motion: Motion, decimals: int) -> tuple[str, ...]:
 def note_of_scale(travel_mm: float) -> str:
     """What was assumed to place the point."""
     return (
-        f"the bytes do not say where the point stands: it was placed for a movement of about {travel_mm:g} mm "
-        "(within a factor of three); check it with a feeler or gauge block"
+        "the bytes do not say where the point stands: it was placed for a movement of about "
+        f"{travel_mm:g} mm (within a factor of three); check it with a feeler or gauge block"
     )

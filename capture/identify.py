@@ -1,8 +1,8 @@
 """Finds out how an unknown gauge speaks, from what it sent while its plunger was moved. Pure.
 
-Every candidate is made as the text of a profile file and read back by the reader of profile files, so that what is
-proposed is what can be saved and used. It is then judged by what it makes of the bytes: how many of them it explains,
-and whether the numbers move as a plunger does. What cannot be told is said, not guessed.
+Every candidate is made as the text of a profile file and read back by the reader of profile files, so that
+what is proposed is what can be saved and used. It is then judged by what it makes of the bytes: how many of
+them it explains, and whether the numbers move as a plunger does. What cannot be told is said, not guessed.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from itertools import pairwise
 
 from calc.units import Unit, to_mm
 from capture.candidate import Candidate
@@ -134,7 +135,7 @@ def identify(captures: Sequence[Capture], *, travel_mm: float = TRAVEL_MM) -> Fi
     if not proposals:
         return Finding((), sure=False, why=_why_none(captures))
     best = proposals[0]
-    doubts = _doubts(best, proposals[1:])
+    doubts = _doubts(best)
     if doubts:
         return Finding(tuple(proposals[:4]), sure=False, why="cannot tell for sure: " + "; ".join(doubts))
     return Finding(
@@ -196,7 +197,7 @@ _TEXT = frozenset(b"\t\r\n\x02\x03" + bytes(range(32, 127)))
 
 def _starts(chunks: Sequence[Chunk], length: int) -> list[int]:
     """Where in the bytes a chunk begins that came after a silence."""
-    gaps = sorted(b.at - a.at for a, b in zip(chunks, chunks[1:], strict=False))
+    gaps = sorted(b.at - a.at for a, b in pairwise(chunks))
     if not gaps:
         return [0]
     least = 0.5 * gaps[len(gaps) // 2]
@@ -389,7 +390,7 @@ def _worth(one: Proposal) -> tuple[float, ...]:
     )
 
 
-def _doubts(best: Proposal, others: Sequence[Proposal]) -> tuple[str, ...]:
+def _doubts(best: Proposal) -> tuple[str, ...]:
     doubts = list(best.doubts)
     if best.frames < LEAST_FRAMES:
         doubts.append(f"only {best.frames} frames could be read: listen for longer")
@@ -414,6 +415,6 @@ def _why_none(captures: Sequence[Capture]) -> str:
     if texty:
         return "cannot tell: text with digits came, but no number in it that moves as the plunger does"
     return (
-        "cannot tell: bytes came in which no frames can be found that hold a moving number: another baud rate, "
-        "a plunger that did not move, or a format that is not known here"
+        "cannot tell: bytes came in which no frames can be found that hold a moving number: another baud "
+        "rate, a plunger that did not move, or a format that is not known here"
     )

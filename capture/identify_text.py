@@ -1,4 +1,4 @@
-"""Candidates for gauges that send text: where the lines end, which of their numbers moves, what stands around it."""
+"""Candidates for gauges that send text: where lines end, which number moves, what stands around it."""
 
 from __future__ import annotations
 
@@ -7,20 +7,17 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any
 
 import numpy as np
 
-from capture.checksums import KINDS, Checksum
+from capture.candidate import Candidate, decimals_for, doubts_of_scale, note_of_scale
+from capture.checksums import Checksum
 from capture.framing import BadFrame
+from capture.identify_checksum import find_checksum
 from capture.packets import LineFraming, MarkedFraming
 from capture.smoothness import Motion, counts_of, is_counter, motion_of, roughness
-from capture.candidate import Candidate, decimals_for, doubts_of_scale, note_of_scale
 
 LEAST_FRAMES = 8
-
-LEAST_SUMS = 4
-"""A checksum takes more different values than this, or it proves nothing."""
 
 MOST_DIGITS = 12
 """A number of more characters is no indicator's."""
@@ -117,41 +114,6 @@ def _with_checksum(
     yield framing | {"checksum": found}, good
 
 
-def find_checksum(
-    frames: Sequence[bytes], *, tails: Sequence[tuple[str, int]], stops: Sequence[int | None]
-) -> dict[str, Any] | None:
-    """Find the checksum at the end of whole frames.
-
-    Args:
-        frames: Whole frames.
-        tails: Forms with the number of bytes of the sum itself.
-        stops: Ends of what it covers.
-    """
-    if len(frames) < LEAST_FRAMES:
-        return None
-    few = frames[:: max(1, len(frames) // 10)]
-    for form, size in tails:
-        if len({frame[-size:] for frame in frames}) < LEAST_SUMS:
-            continue
-        for kind, (bytes_of, _, _) in KINDS.items():
-            if bytes_of != size or (kind == "sum16" and len({frame[-1] for frame in frames}) < 2):
-                continue
-            for first in (0, 1, 2, 3):
-                for stop in stops:
-                    for order in ("big", "little")[: 2 if size == 2 else 1]:
-                        made: dict[str, Any] = {"kind": kind, "first": first, "form": form, "order": order}
-                        if stop is not None:
-                            made["stop"] = stop
-                        checksum = Checksum(**made)
-                        if all(map(checksum.good, few)) and _mostly(list(map(checksum.good, frames))):
-                            return {key: one for key, one in made.items() if one not in ("binary", "big", 0)}
-    return None
-
-
-def _mostly(answers: Sequence[bool]) -> bool:
-    return sum(answers) >= 0.98 * len(answers)
-
-
 @dataclass(frozen=True, slots=True)
 class _Frame:
     """One frame taken apart: what stands between its numbers, and the numbers."""
@@ -195,7 +157,7 @@ def _by_template(
             if other is not slot and other.motion.distinct > 0.3 * slot.motion.distinct
         ]
         doubts = ("more than one number moves in each frame",) if rivals else ()
-        made.append(_candidate(framing, alike, slot, rows, travel_mm, doubts, rank))
+        made.append(_candidate(framing, alike, slot, rows, travel_mm=travel_mm, doubts=doubts, rank=rank))
     return made
 
 
@@ -266,6 +228,7 @@ def _candidate(
     alike: Sequence[Literals],
     slot: _Slot,
     rows: Sequence[_Frame],
+    *,
     travel_mm: float,
     doubts: tuple[str, ...],
     rank: int,

@@ -16,8 +16,8 @@ WIDEST = 8
 """Most bytes of a number."""
 
 CODINGS = ("binary", "twos", "bcd", "digits", "ascii", "sevens")
-"""Unsigned; two's complement; two decimal digits a byte; one decimal digit in the low half of each byte; one written as
-a character in each byte; two's complement in the lower seven bits of each byte."""
+"""Unsigned; two's complement; two decimal digits a byte; one decimal digit in the low half of each byte;
+one written as a character in each byte; two's complement in the lower seven bits of each byte."""
 
 
 @dataclass(frozen=True, slots=True)

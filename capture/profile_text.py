@@ -34,7 +34,7 @@ def key_is_rows(one: list[object]) -> bool:
     return all(isinstance(row, Mapping) and "frame" in row for row in one)
 
 
-def _value(value: object) -> str:
+def _value(value: object) -> str:  # noqa: PLR0911 - one line a type
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, bytes):

@@ -1,4 +1,4 @@
-"""Whether a run of numbers looks like a plunger that was moved: it goes where it was, a little further each time."""
+"""Whether a run of numbers looks like a plunger that was moved, or like numbers in any order."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ class Motion:
 
     Attributes:
         roughness: Von Neumann's ratio: mean square of successive differences over the variance.
-        persistence: Mean square of differences over two steps over that over one: near 4 for what keeps moving
-            the way it moves, 1 for numbers that jump about a place.
+        persistence: Mean square of differences over two steps over that over one: near 4 for what keeps
+            moving the way it moves, 1 for numbers that jump about a place.
         distinct: How many different numbers.
         least: The smallest, but for half a per cent.
         most: The largest, but for half a per cent.
@@ -51,7 +51,8 @@ class Motion:
 def roughness(numbers: NDArray[np.float64] | NDArray[np.int64]) -> float:
     """Von Neumann's ratio of a run of numbers; 2 where there is nothing to see.
 
-    Source: J. von Neumann, Distribution of the ratio of the mean square successive difference to the variance,
+    Source: J. von Neumann, Distribution of the ratio of the mean square successive difference to the
+        variance,
     Annals of Mathematical Statistics 12 (1941).
     """
     if len(numbers) < 3:

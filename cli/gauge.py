@@ -147,8 +147,10 @@ def profile_lines(found: Profile) -> list[str]:
     lines = [
         f"{found.name}: {found.title}" if found.title else found.name,
         when[found.sends],
-        f"Line: {settings.baud} baud, {settings.bytesize} data bits, parity {settings.parity}, "
-        f"{settings.stopbits:g} stop bits; a link's options come first.",
+        (
+            f"Line: {settings.baud} baud, {settings.bytesize} data bits, parity {settings.parity}, "
+            f"{settings.stopbits:g} stop bits; a link's options come first."
+        ),
         f"Unit: {gauge.unit or 'what the frame says, else --unit'}.",
     ]
     facts = (

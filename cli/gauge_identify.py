@@ -12,6 +12,8 @@ from cli.errors import ExitCode, MisuseError
 
 if TYPE_CHECKING:
     from capture.identify import Capture, Finding, Proposal
+    from capture.profiles import SerialSettings
+    from capture.readings import Chunk
 
 BAUDS = (9600, 4800, 19200, 38400, 57600, 115200, 2400, 1200)
 """Tried in this order: the first are the most usual (common practice)."""
@@ -30,7 +32,7 @@ def add_to(group: typer.Typer) -> None:
     )(identify)
 
 
-def identify(
+def identify(  # noqa: PLR0917 - options are given by name
     link: Annotated[
         str | None,
         typer.Option(metavar="URL", help="Listen here; without ?baud= the usual rates are tried in turn."),
@@ -60,43 +62,51 @@ def identify(
     from capture.identify import identify as find_out  # noqa: PLC0415
     from cli.screen import message, put, put_json, put_report  # noqa: PLC0415
 
-    travel_mm = length_mm("--travel", travel)
-    if not 0.1 <= travel_mm <= 100:
-        raise MisuseError("--travel", f'"{travel}" is no movement of a plunger: give 0.1mm to 100mm')
-    if not 0.5 <= seconds <= MOST_SECONDS:
-        raise MisuseError("--seconds", f"{seconds:g} is no time: give seconds from 0.5 to {MOST_SECONDS:g}")
-    if (link is None) == (capture is None):
-        raise MisuseError("--link", "give either --link URL or --capture FILE")
-    if capture is not None:
-        captures = [read_capture(capture)]
-    else:
-        captures = listen(link or "", seconds, travel_mm, quiet=as_json)
-        if keep is not None:
-            write_capture(keep, captures)
+    captures, travel_mm = _what_came(link, capture, seconds, travel, quiet=as_json)
+    if keep is not None:
+        write_capture(keep, captures)
     finding = find_out(captures, travel_mm=travel_mm)
     if as_json:
         put_json(finding_object(finding))
     else:
         put_report(finding_lines(finding))
-        if finding.sure:
-            put("\n" + finding.proposals[0].toml.rstrip("\n"))
     if not finding.sure:
         raise typer.Exit(ExitCode.REFUSED)
-    if save is not None and (yes or (not as_json and typer.confirm(f"Save this profile as {save}?"))):
-        save.write_text(finding.proposals[0].toml, encoding="utf-8")
+    toml = finding.proposals[0].toml
+    if not as_json:
+        put("\n" + toml.rstrip("\n"))
+    if save is None:
+        return
+    if yes or (not as_json and typer.confirm(f"Save this profile as {save}?")):
+        save.write_text(toml, encoding="utf-8")
         message(f"saved; measure with --profile {save}")
-    elif save is not None:
+    else:
         message("not saved" + ("; with --json add --yes to save" if as_json else ""))
 
 
+def _what_came(
+    link: str | None, capture: Path | None, seconds: float, travel: str, *, quiet: bool
+) -> tuple[list[Capture], float]:
+    """What is to be looked at, and how far the plunger was moved, millimetres."""
+    travel_mm = length_mm("--travel", travel)
+    if not 0.1 <= travel_mm <= 100:
+        raise MisuseError("--travel", f'"{travel}" is no movement of a plunger: give 0.1mm to 100mm')
+    if not 0.5 <= seconds <= MOST_SECONDS:
+        raise MisuseError("--seconds", f"{seconds:g} is no time: give seconds from 0.5 to {MOST_SECONDS:g}")
+    if capture is not None and link is None:
+        return [read_capture(capture)], travel_mm
+    if link is None or capture is not None:
+        raise MisuseError("--link", "give either --link URL or --capture FILE")
+    return listen(link, seconds, travel_mm, quiet=quiet), travel_mm
+
+
 def listen(url: str, seconds: float, travel_mm: float, *, quiet: bool) -> list[Capture]:
-    """Listen at each usual baud rate in turn, until what came can be told for sure; at one rate if the link says it.
+    """Listen at each usual baud rate in turn, until it can be told for sure; at one rate if the link says it.
 
     Raises:
         LinkError: If the link cannot be opened or breaks.
     """
     import asyncio  # noqa: PLC0415
-    from dataclasses import replace  # noqa: PLC0415
 
     from capture.identify import Capture  # noqa: PLC0415
     from capture.identify import identify as find_out  # noqa: PLC0415
@@ -115,13 +125,15 @@ def listen(url: str, seconds: float, travel_mm: float, *, quiet: bool) -> list[C
         if not quiet:
             message(f"listening for {seconds:g} s" + ("" if baud is None else f" at {baud} baud"))
         chunks, used = asyncio.run(_hear(url, settings, seconds))
-        captures.append(Capture(tuple(chunks), replace(used)))
+        captures.append(Capture(chunks, used))
         if find_out(captures[-1:], travel_mm=travel_mm).sure:
             return captures[-1:]
     return captures
 
 
-async def _hear(url: str, settings: Any, seconds: float) -> Any:
+async def _hear(
+    url: str, settings: SerialSettings, seconds: float
+) -> tuple[tuple[Chunk, ...], SerialSettings]:
     """What comes within so many seconds, and how the line was set."""
     from capture.links import open_link  # noqa: PLC0415
     from capture.readings import Chunk  # noqa: PLC0415
@@ -136,7 +148,7 @@ async def _hear(url: str, settings: Any, seconds: float) -> Any:
                 break
             if isinstance(item, Chunk):
                 chunks.append(item)
-    return chunks, getattr(link, "settings", settings)
+    return tuple(chunks), getattr(link, "settings", settings)
 
 
 def read_capture(path: Path) -> Capture:
@@ -221,10 +233,8 @@ def evidence(one: Proposal) -> list[str]:
     lines = [
         f"{one.frames} frames read, {100 * one.explained:.0f} % of the bytes explained.",
         f"Readings from {one.least:f}{name} to {one.most:f}{name}, in steps of {one.resolution:f}{name}.",
-        f"Smoothness: successive readings differ by {100 * one.motion.roughness:.1f} % of the variance "
-        "(200 % for numbers in any order).",
-        f"The first large movement went {one.first_move}: if it was a push, pushing in makes the readings go "
-        f"{one.first_move}.",
+        f"Roughness {one.motion.roughness:.3f}: 2 for numbers in any order, near 0 for a plunger that moves.",
+        f"The first large movement went {one.first_move}: pushing in does so, if it was a push.",
     ]
     settings = one.profile.settings
     lines.append(f"Line: {settings.baud} baud, {settings.bytesize} data bits, parity {settings.parity}.")

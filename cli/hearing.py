@@ -83,7 +83,7 @@ def hear(
     return Heard(enough, link.simulated)
 
 
-async def _listen(
+async def _listen(  # noqa: C901 - one arm an event
     link: Link, decoder: Decoder, take: Callable[[Reading], bool], timeout_s: float | None
 ) -> bool:
     begun: float | None = None

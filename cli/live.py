@@ -54,7 +54,7 @@ class Live:
         self._keeps = "no readings yet: is the gauge on?"
         self._step_mm: float | None = None
 
-    def see(self, event: Event) -> None:
+    def see(self, event: Event) -> None:  # noqa: C901 - one arm an event
         """Take in one event and show what it changed."""
         from capture.readings import (  # noqa: PLC0415
             Gap,

@@ -1,7 +1,8 @@
-"""How often ``gauge identify`` is right: on the corpus moved in other ways, on formats drawn at random, on what is no gauge.
+"""How often ``gauge identify`` is right: on the corpus moved in other ways, on formats drawn at random, on
+what is no gauge.
 
-Right is: sure of itself, the value of at least 99 % of the frames equal, the resolution right, and the unit where the
-bytes tell it. Wrong is: sure of itself and not right. The rest is an honest "cannot tell".
+Right is: sure of itself, the value of at least 99 % of the frames equal, the resolution right, and the unit
+where the bytes tell it. Wrong is: sure of itself and not right. The rest is an honest "cannot tell".
 """
 # ruff: noqa: T201 - what it prints is what it is for
 
@@ -70,7 +71,8 @@ def drawn(rng: random.Random) -> Any:
 
 def _drawn_packed(rng: random.Random) -> tuple[Callable[[int, int], bytes], int]:
     decimals = rng.choice((2, 3, 3))
-    start = bytes(rng.choice((0xAA, 0x55, 0x02, 0x7E, 0xFE, rng.randrange(1, 256))) for _ in range(rng.choice((1, 1, 2, 3))))
+    usual = (0xAA, 0x55, 0x02, 0x7E, 0xFE)
+    start = bytes(rng.choice((*usual, rng.randrange(1, 256))) for _ in range(rng.choice((1, 1, 2, 3))))
     filler = bytes(rng.choice((0, 1, 0x10, rng.randrange(256))) for _ in range(rng.choice((0, 0, 1, 2))))
     after = bytes(rng.choice((0, 1, 0x20)) for _ in range(rng.choice((0, 0, 1))))
     coding = rng.choice(("twos", "twos", "bcd", "sign byte", "digits"))
@@ -105,7 +107,15 @@ def _drawn_text(rng: random.Random) -> tuple[Callable[[int, int], bytes], int]:
     before = rng.choice(("", "", "A", "X=", "CH1:", "01,", "#", "GAUGE ", "M0,7,", ">"))
     behind = rng.choice(("", "", " ", ",0", " OK", ";", ",A,1"))
     end = rng.choice(("\r", "\n", "\r\n", "\r\n", ";" if behind != ";" else "\r", "|"))
-    shape = rng.choice(("{:+.{d}f}", "{:.{d}f}", "{:+09.{d}f}", "{:8.{d}f}", "{sign} {size:.{d}f}", "{sign}{digits:07d}"))
+    shapes = (
+        "{:+.{d}f}",
+        "{:.{d}f}",
+        "{:+09.{d}f}",
+        "{:8.{d}f}",
+        "{sign} {size:.{d}f}",
+        "{sign}{digits:07d}",
+    )
+    shape = rng.choice(shapes)
     comma = rng.random() < 0.15 and "," not in before + behind and "digits" not in shape
 
     def encode(count: int, _: int) -> bytes:
@@ -125,7 +135,7 @@ def try_format(one: Any, seed: int) -> str:
     times, counts = make.movement(one, seed)
     frames = [make.with_parity(one.encode(count, number), one.parity) for number, count in enumerate(counts)]
     rng = random.Random(f"bench {one.name} {seed}")
-    chunks = tuple(Chunk(data, at) for at, data in make.chunks(one, frames, times, rng))
+    chunks = tuple(Chunk(data, at) for at, data in make.chunks(frames, times, rng))
     return outcome(
         identify([Capture(chunks)]),
         b"".join(chunk.data for chunk in chunks),

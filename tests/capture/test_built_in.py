@@ -1,4 +1,4 @@
-"""Every built-in profile file is held to its own examples: whole, byte by byte, with more before and behind them."""
+"""Every built-in profile file is held to its own examples: whole, byte by byte, with more around them."""
 
 from __future__ import annotations
 

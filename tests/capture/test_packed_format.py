@@ -1,4 +1,5 @@
-"""Packed fields: every coding in both byte orders, signs, points, units, flags, and what is too short or no digit."""
+"""Packed fields: every coding in both byte orders, signs, points, units, flags, and what is too short or no
+digit."""
 
 from __future__ import annotations
 

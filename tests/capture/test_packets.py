@@ -1,4 +1,5 @@
-"""Frames cut by marks, by length or by an end of their own: whole, byte by byte, and found again after garbage."""
+"""Frames cut by marks, by length or by an end of their own: whole, byte by byte, and found again after
+garbage."""
 
 from __future__ import annotations
 
@@ -32,7 +33,7 @@ FIXED = SizedFraming(b"\xaa", 4, checksum=Checksum("xor"))
 BARE = SizedFraming(b"\xaa", 4, confirm=True)
 MARKED_BITS = SizedFraming(length=2, marks=(Mark(0, 0x80, 0x80), Mark(1, 0x80, 0)), most_bytes=8)
 BY_BYTE = SizedFraming(b"\x55", length_at=1, length_add=2, checksum=Checksum("sum8"), most_bytes=10)
-ALL = {
+ALL: dict[str, Framing] = {
     "stx etx": STX_ETX,
     "stx etx xor": STX_ETX_XOR,
     "checksum inside": INSIDE,
@@ -57,7 +58,11 @@ CASES: list[tuple[Framing, bytes, list[bytes | BadFrame]]] = [
     (STX_ETX, b"\x02\x03", [b""]),
     (STX_ETX_XOR, b"\x02A\x03\x42\x02B\x03\x41", [b"A", b"B"]),
     (STX_ETX_XOR, b"\x02\x01\x03\x02\x02B\x03\x41", [b"\x01", b"B"]),  # a checksum that is a start mark
-    (STX_ETX_XOR, b"\x02A\x03\x42\x02B\x03\x40\x02B\x03\x41", [b"A", bad(b"\x02B\x03\x40", WRONG_CHECKSUM), b"B"]),
+    (
+        STX_ETX_XOR,
+        b"\x02A\x03\x42\x02B\x03\x40\x02B\x03\x41",
+        [b"A", bad(b"\x02B\x03\x40", WRONG_CHECKSUM), b"B"],
+    ),
     (INSIDE, b"$AB*03\r\n$A*42\r\n", [b"AB*"]),
     (SEMICOLON, b"+0.1;+0.2;;+0", [b"+0.1", b"+0.2"]),
     (SEMICOLON, b"x" * 17 + b";+0.1;", [BadFrame(b"x" * 17, "no end of frame within 16 bytes"), b"+0.1"]),
@@ -72,7 +77,11 @@ CASES: list[tuple[Framing, bytes, list[bytes | BadFrame]]] = [
         b"\x01\xaa\x01\x02\xa9\xaa\x01\x02\xa8\xaa\x01\x02\xa9",
         [bad(b"\x01"), b"\xaa\x01\x02\xa9", bad(b"\xaa\x01\x02\xa8", WRONG_CHECKSUM), b"\xaa\x01\x02\xa9"],
     ),
-    (BARE, b"\x01\xaa\x02\x03\xaa\x01\x02\x03\xaa\x01\x02\x03\xaa", [bad(b"\x01\xaa\x02\x03"), b"\xaa\x01\x02\x03", b"\xaa\x01\x02\x03"]),
+    (
+        BARE,
+        b"\x01\xaa\x02\x03\xaa\x01\x02\x03\xaa\x01\x02\x03\xaa",
+        [bad(b"\x01\xaa\x02\x03"), b"\xaa\x01\x02\x03", b"\xaa\x01\x02\x03"],
+    ),
     (MARKED_BITS, b"\x01\x80\x01\x81\x02", [bad(b"\x01"), b"\x80\x01", b"\x81\x02"]),
     (BY_BYTE, b"\x55\x01\x56\x55\x02\x07\x5e", [b"\x55\x01\x56", b"\x55\x02\x07\x5e"]),
     (BY_BYTE, b"\x55\xf0\x55\x01\x56", [bad(b"\x55\xf0"), b"\x55\x01\x56"]),  # a length beyond the cap
@@ -92,8 +101,9 @@ def test_whole_and_byte_by_byte(framing: Framing, data: bytes, frames: list[byte
 
 
 PIECES = st.sampled_from(
-    [b"\x02", b"\x03", b"\xaa", b"\x55", b";", b"<", b">", b"\r", b"\n", b"$", b"*", b"+0.123", b"\x00" * 20]
-    + [b"\x02A\x03\x42", b"$AB*03\r\n", b"AB83\r", b"\xaa\x01\x02\xa9", b"\x80\x01", b"\x55\x01\x56"]
+    [bytes([byte]) for byte in b"\x02\x03\xaa\x55;<>\r\n$*"]
+    + [b"+0.123", b"\x00" * 20, b"\x02A\x03\x42", b"$AB*03\r\n"]
+    + [b"AB83\r", b"\xaa\x01\x02\xa9", b"\x80\x01", b"\x55\x01\x56"]
 )
 STREAMS = st.lists(st.one_of(PIECES, st.binary(max_size=20)), max_size=14).map(b"".join)
 

@@ -296,7 +296,7 @@ def test_a_stream_of_packets_without_checksum_must_repeat_itself() -> None:
         ("first = 1 }", "fist = 1 }", "framing.checksum", 'has no "fist"'),
         ("width = 3", "width = 9", "packed.value", "width: 9 must be a whole number from 1 to 8"),
         ("at = 1, width = 3", "width = 3", "packed.value", "needs at"),
-        ('coding = "bcd" }', 'coding = "bcd", mask = 0x1000000 }', "packed.value", "a mask of more than 3 bytes"),
+        ('"bcd" }', '"bcd", mask = 0x1000000 }', "packed.value", "a mask of more than 3 bytes"),
         ("value = { at = 1", "valeu = { at = 1", "packed.valeu", 'did you mean "value"?'),
         ("mask = 0x80 }", "mask = 0 }", "packed.sign", "mask: 0 must be"),
         ("decimals = 3", "decimals = 3\nscale = 0.001", "packed.decimals", "cannot stand beside scale"),
