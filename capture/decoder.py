@@ -6,8 +6,8 @@ import re
 
 from calc.units import Unit
 from capture.described import Described
-from capture.framing import MOST_KEPT_BYTES, BadFrame
 from capture.flags import Flag
+from capture.framing import MOST_KEPT_BYTES, BadFrame
 from capture.packets import may_lack_beginning
 from capture.profiles import Profile, shown
 from capture.readings import (

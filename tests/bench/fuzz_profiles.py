@@ -15,6 +15,7 @@ import sys
 import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 from calc.units import Unit
 from capture.decoder import Decoded, Decoder
@@ -106,7 +107,7 @@ def frames_of(profile: Profile, rng: random.Random) -> Iterator[bytes]:
 def held_by(decoder: Decoder) -> int:
     """How many bytes wait in a decoder's framer."""
     framer = decoder._framer
-    inner = getattr(framer, "_lines", framer)
+    inner: Any = getattr(framer, "_lines", framer)
     rest = inner._rest
     kept = inner._kept if isinstance(inner, PacketFramer) else b""
     assert isinstance(inner, EndFramer | PacketFramer) or hasattr(inner, "_skipping")

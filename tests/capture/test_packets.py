@@ -4,6 +4,7 @@ garbage."""
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -150,7 +151,7 @@ def test_a_flood_is_one_event_and_nothing_is_gathered(name: str) -> None:
         assert len(events) == 1
         assert isinstance(events[0], BadFrame)
         assert len(events[0].data) <= 64
-    inner = getattr(framer, "_lines", framer)
+    inner: Any = getattr(framer, "_lines", framer)
     assert len(inner._rest) < 300
 
 

@@ -42,7 +42,7 @@ def test_a_captured_gauge_is_saved_once_it_is_confirmed(answer: str, saved: bool
 
 def test_as_json_nothing_is_asked(tmp_path: Path) -> None:
     path = tmp_path / "mine.toml"
-    words = ["--capture", FORMATS / "packed-counted.chunks.jsonl", "--json", "--save", path]
+    words: list[str | Path] = ["--capture", FORMATS / "packed-counted.chunks.jsonl", "--json", "--save", path]
     result = run(*words)
     assert result.exit_code == 0
     assert not path.exists()
