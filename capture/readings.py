@@ -1,7 +1,7 @@
 """What an indicator gives: a gauge's description, single readings, and a trace of many, kept exactly.
 
-A reading is a decimal number in the gauge's own unit. A trace keeps it as a whole number of counts, so nothing
-is rounded on the way to the log and back; millimetres are made once, by one division that IEEE 754 rounds
+A reading is a decimal number in the gauge's own unit. A trace keeps it as a whole number of counts, so
+nothing is rounded on the way to the log and back; millimetres are made once, by one division that IEEE 754 rounds
 correctly.
 """
 
@@ -34,8 +34,8 @@ class Gauge:
         unit: Unit of its readings where a reading does not say it; None when unknown.
         resolution_mm: Smallest step it shows, millimetres; None to take it from the readings.
         range_mm: Travel, millimetres; None when unknown.
-        permissible_error_mm: Largest permissible error over the travel used (plus or minus), millimetres; None
-            when not stated, and then it has no row in the budget.
+        permissible_error_mm: Largest permissible error over the travel used (plus or minus), millimetres;
+            None when not stated, and then it has no row in the budget.
         permissible_error_source: Where that figure stands.
         misalignment_deg: Largest angle by which it may stand off square, degrees; None when not stated.
         geometry: Which way that angle acts; see ``calc.alignment``.
@@ -212,7 +212,7 @@ class Trace:
 
     @property
     def readings_mm(self) -> NDArray[np.float64]:
-        """The readings in millimetres, shape (n,): each correctly rounded from its decimal, as in ``Reading``.
+        """The readings in millimetres, shape (n,): each rightly rounded from its decimal, as in ``Reading``.
 
         The numerator is a whole number below 2**53 and the divisor a power of ten below 10**22, both exact in
         a double, so the one division rounds correctly (IEEE 754, clause 4.3).

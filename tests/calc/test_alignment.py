@@ -21,7 +21,7 @@ def test_a_lever_follows_the_printed_cosine_table(angle_deg: float, printed: flo
 
 @pytest.mark.parametrize(("angle_deg", "true_mm"), [(20, 0.188), (30, 0.173)])
 def test_a_reading_of_a_fifth_of_a_millimetre(angle_deg: float, true_mm: float) -> None:
-    # worked examples printed beside that table: 0.200 mm read at the angle (0.174 printed at 30 degrees, from 0.87)
+    # worked examples printed beside that table: 0.200 mm read at the angle (at 30 degrees 0.174, from 0.87)
     assert 0.200 * true_per_reading(Geometry.LEVER, angle_deg) == pytest.approx(true_mm, abs=0.0011)
 
 
