@@ -1,8 +1,8 @@
 """What an indicator gives: a gauge's description, single readings, and a trace of many, kept exactly.
 
 A reading is a decimal number in the gauge's own unit. A trace keeps it as a whole number of counts, so
-nothing is rounded on the way to the log and back; millimetres are made once, by one division that IEEE 754 rounds
-correctly.
+nothing is rounded on the way to the log and back; millimetres are made once, by one division that IEEE 754
+rounds correctly.
 """
 
 from __future__ import annotations
