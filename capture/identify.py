@@ -17,6 +17,7 @@ from capture.candidate import Candidate
 from capture.errors import ProfileError
 from capture.framing import BadFrame
 from capture.identify_packed import packed_candidates
+from capture.identify_serial import TEXT, serial_table, without_parity
 from capture.identify_text import is_lines_of_text, text_candidates
 from capture.line import parse_line
 from capture.packets import LineFraming, MarkedFraming, SizedFraming, may_lack_beginning
@@ -168,33 +169,6 @@ def _proposals(capture: Capture, travel_mm: float) -> list[Proposal]:
     return found
 
 
-def without_parity(data: bytes, settings: SerialSettings) -> tuple[bytes, SerialSettings]:
-    """Take the parity bit out of text that was sent with seven data bits and read with eight.
-
-    Returns:
-        The bytes and the settings as the gauge has them; both as given if it is no such text.
-    """
-    high = sum(byte > 127 for byte in data)
-    if settings.bytesize != 8 or settings.parity != "none" or high < 0.05 * len(data):
-        return data, settings
-    plain = bytes(byte & 0x7F for byte in data)
-    if sum(byte in _TEXT for byte in plain) < 0.98 * len(plain):
-        return data, settings
-    odd = sum(byte.bit_count() & 1 for byte in data)
-    if high >= 0.99 * len(data):
-        parity = "mark"
-    elif odd <= 0.01 * len(data):
-        parity = "even"
-    elif odd >= 0.99 * len(data):
-        parity = "odd"
-    else:
-        return data, settings
-    return plain, replace(settings, bytesize=7, parity=parity)
-
-
-_TEXT = frozenset(b"\t\r\n\x02\x03" + bytes(range(32, 127)))
-
-
 def _starts(chunks: Sequence[Chunk], length: int) -> list[int]:
     """Where in the bytes a chunk begins that came after a silence."""
     gaps = sorted(b.at - a.at for a, b in pairwise(chunks))
@@ -215,7 +189,7 @@ def _judge_built_in(
     made = _read(profile, data)
     if made is None or made.explained < LEAST_EXPLAINED or not _plausible(made, travel_mm):
         return None
-    found = _serial_table(settings)
+    found = serial_table(settings)
     said = made.unit or profile.gauge.unit or unit_of_travel(made.most - made.least, travel_mm)[0]
     if profile.source:
         toml = _with_line(profile, found, said, made.resolution)
@@ -263,7 +237,7 @@ def judge(
     Returns:
         None if it is no profile, or reads no motion out of them.
     """
-    tables = {"title": "found by gauge identify", **candidate.tables, "serial": _serial_table(settings)}
+    tables = {"title": "found by gauge identify", **candidate.tables, "serial": serial_table(settings)}
     try:
         profile = parse_profile(toml_of(tables), "identified")
     except ProfileError:
@@ -358,25 +332,6 @@ def _overhead(profile: Profile, data: bytes) -> int:
     return 0
 
 
-def _serial_table(settings: SerialSettings) -> dict[str, object]:
-    table: dict[str, object] = {"baud": settings.baud}
-    if settings.bytesize != 8:
-        table["bytesize"] = settings.bytesize
-    if settings.parity != "none":
-        table["parity"] = settings.parity
-    if settings.stopbits != 1:
-        table["stopbits"] = Decimal(str(settings.stopbits))
-    for name in ("rtscts", "xonxoff", "dsrdtr"):
-        if getattr(settings, name):
-            table[name] = True
-    for name in ("dtr", "rts"):
-        if getattr(settings, name) is not None:
-            table[name] = getattr(settings, name)
-    if settings.request:
-        table |= {"request": settings.request, "period": Decimal(str(settings.period_s))}
-    return table
-
-
 def _worth(one: Proposal) -> tuple[float, ...]:
     built_in_first = 1.0 if any("built-in" in note for note in one.notes) else 0.0
     return (
@@ -409,7 +364,7 @@ def _why_none(captures: Sequence[Capture]) -> str:
     if max(sizes) < LEAST_BYTES:
         return f"cannot tell: only {max(sizes)} bytes came; listen for longer, and keep the plunger moving"
     data, _ = without_parity(max((capture.data for capture in captures), key=len), captures[0].settings)
-    texty = sum(byte in _TEXT for byte in data) >= 0.95 * len(data)
+    texty = sum(byte in TEXT for byte in data) >= 0.95 * len(data)
     if texty and not any(byte in b"0123456789" for byte in data):
         return "cannot tell: text came, but no number in it"
     if texty:

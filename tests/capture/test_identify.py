@@ -14,7 +14,8 @@ import pytest
 
 from calc.units import Unit
 from capture.decoder import Decoder
-from capture.identify import Capture, Finding, identify, unit_of_travel, without_parity
+from capture.identify import Capture, Finding, identify, unit_of_travel
+from capture.identify_serial import without_parity
 from capture.profile_files import parse_profile
 from capture.profiles import SerialSettings
 from capture.readings import Chunk, Reading
