@@ -1,4 +1,4 @@
-"""The serial line of an unknown gauge: parity that shows in the bytes, and the settings as a profile's table."""
+"""The serial line of an unknown gauge: parity that shows in the bytes, and its settings as a table."""
 
 from __future__ import annotations
 
