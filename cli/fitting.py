@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING, Any
 from calc.shims import ShimChoice, choose_shim
 
 if TYPE_CHECKING:
+    from calc.hub import Hub
     from calc.shims import Candidate
     from capture.end_play import EndPlay
-
-    from calc.hub import Hub
 
 
 def shim_object_for(found: EndPlay, fitted_mm: float, hub: Hub) -> dict[str, Any]:
