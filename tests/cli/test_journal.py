@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
 import os
 import re
+import select
 import time
 
 import pytest
@@ -69,25 +71,28 @@ def test_no_secrets(text: str, clean: str) -> None:
 
 def test_a_pipe_that_nobody_reads_holds_up_nothing() -> None:
     read, write = os.pipe()
-    with os.fdopen(write, "w", encoding="utf-8") as stream:
-        journal = Journal(stream, as_json=True)
+    stream = os.fdopen(write, "w", encoding="utf-8")
+    journal = Journal(stream, as_json=True)
+    try:
         began = time.monotonic()
         for number in range(5000):
             journal.say("stroke", "x" * 100, number=number)
         assert time.monotonic() - began < 5
-        assert journal.dropped > 5000 - MOST_WAITING - 1000  # a pipe holds some hundred lines
         got = b""
-        while journal.dropped:  # it is read again: what was lost is told
+        journal.say("stroke", "again")
+        while select.select([read], [], [], 0.5)[0]:  # it is read again, and what was lost is told
             got += os.read(read, 65536)
-            time.sleep(0.01)
-            journal.say("stroke", "again")
-        while b'"again"' not in got:
-            got += os.read(read, 65536)
+            if journal.dropped:
+                journal.say("stroke", "again")
+    finally:
+        os.close(read)  # lets the writer go, whatever came before
         journal.close()
-    os.close(read)
-    (lost,) = [json.loads(line) for line in got.splitlines() if b"journal-overflow" in line][:1]
-    assert lost["level"] == "warning"
-    assert lost["dropped"] > 3000
+        with contextlib.suppress(OSError):
+            stream.close()
+    lost = [json.loads(line) for line in got.splitlines() if b"journal-overflow" in line]
+    assert {one["level"] for one in lost} == {"warning"}
+    # so many may wait, and a pipe holds some hundred lines
+    assert sum(one["dropped"] for one in lost) > 5000 - MOST_WAITING - 1000
 
 
 def test_an_end_that_is_gone() -> None:
