@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
-from pathlib import Path
 
-from calc.errors import CalcError
 from calc.limits import Decision, Limits
 from calc.sizes import Sizes, above_zero, not_negative, read_sizes
+from calc.toml_file import TomlFileError, read_text
 from calc.toml_table import (
     Document,
     Key,
@@ -112,18 +110,8 @@ class Hub:
     warnings: tuple[Problem, ...] = ()
 
 
-class HubFileError(CalcError):
-    """A hub file cannot be used.
-
-    Attributes:
-        path: The file's name.
-        problems: Every mistake in it.
-    """
-
-    def __init__(self, path: str, problems: Iterable[Problem]) -> None:
-        self.path = path
-        self.problems = tuple(problems)
-        super().__init__(f"{path}: {'; '.join(str(p) for p in self.problems)}")
+class HubFileError(TomlFileError):
+    """A hub file cannot be used."""
 
 
 def load_hub(path: str | os.PathLike[str]) -> Hub:
@@ -135,23 +123,7 @@ def load_hub(path: str | os.PathLike[str]) -> Hub:
     Raises:
         HubFileError: If it cannot be read or has mistakes; all of them are named.
     """
-    try:
-        with Path(path).open("rb") as file:
-            data = file.read(MOST_BYTES + 1)
-    except (OSError, ValueError) as err:
-        reason = getattr(err, "strerror", None) or str(err)
-        raise HubFileError(os.fspath(path), [Problem("", None, f"cannot be read: {reason}")]) from err
-    if len(data) > MOST_BYTES:
-        too_long = Problem("", None, f"is longer than {MOST_BYTES} bytes: this is no hub file")
-        raise HubFileError(os.fspath(path), [too_long])
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as err:
-        line = data.count(b"\n", 0, err.start) + 1
-        raise HubFileError(
-            os.fspath(path), [Problem("", line, "is not UTF-8 text: save it as UTF-8")]
-        ) from err
-    return parse_hub(text, os.fspath(path))
+    return parse_hub(read_text(path, "hub file", MOST_BYTES, HubFileError), os.fspath(path))
 
 
 def parse_hub(text: str, name: str) -> Hub:

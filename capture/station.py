@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
 from pathlib import Path
 
-from calc.errors import CalcError
+from calc.toml_file import TomlFileError, read_text
 from calc.toml_table import Document, Key, Needed, Problem, Wrong, one_of, read_document, shown, words_of
 from calc.units import Unit
 
@@ -98,18 +98,8 @@ class Station:
         return Problem(key, Document(lines=dict(self.lines)).line(key), text)
 
 
-class StationFileError(CalcError):
-    """A station file cannot be used.
-
-    Attributes:
-        path: The file's name.
-        problems: Every mistake in it.
-    """
-
-    def __init__(self, path: str, problems: Iterable[Problem]) -> None:
-        self.path = path
-        self.problems = tuple(problems)
-        super().__init__(f"{path}: {'; '.join(str(p) for p in self.problems)}")
+class StationFileError(TomlFileError):
+    """A station file cannot be used."""
 
 
 def load_station(path: str | os.PathLike[str]) -> Station:
@@ -121,22 +111,7 @@ def load_station(path: str | os.PathLike[str]) -> Station:
     Raises:
         StationFileError: If it cannot be read or has mistakes; all of them are named.
     """
-    name = os.fspath(path)
-    try:
-        with Path(path).open("rb") as file:
-            data = file.read(MOST_BYTES + 1)
-    except (OSError, ValueError) as err:
-        reason = getattr(err, "strerror", None) or str(err)
-        raise StationFileError(name, [Problem("", None, f"cannot be read: {reason}")]) from err
-    if len(data) > MOST_BYTES:
-        too_long = Problem("", None, f"is longer than {MOST_BYTES} bytes: this is no station file")
-        raise StationFileError(name, [too_long])
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as err:
-        line = data.count(b"\n", 0, err.start) + 1
-        raise StationFileError(name, [Problem("", line, "is not UTF-8 text: save it as UTF-8")]) from err
-    return parse_station(text, Path(path))
+    return parse_station(read_text(path, "station file", MOST_BYTES, StationFileError), Path(path))
 
 
 def parse_station(text: str, path: Path) -> Station:
