@@ -148,7 +148,7 @@ def announce(finished: Finished, log: Path, *, as_json: bool) -> None:
     if as_json:
         put_json(measurement.measure_object())
     elif measurement.state == "measured":
-        lines = report_lines(measurement, screen_of(sys.stdout), finished.notes)
+        lines = report_lines(measurement, screen_of(sys.stdout))
         where = f"in the log {log}" if finished.logged else "NOT in the log"
         put_report([*lines, "", f"Measurement {measurement.id}, {where}."])
     if finished.error is not None:

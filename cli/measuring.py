@@ -89,13 +89,11 @@ class Finished:
 
     Attributes:
         measurement: Its record.
-        notes: What else the analysis has to say.
         logged: Whether it is in the log.
         error: What to tell at the end, with its exit code; None when all went well.
     """
 
     measurement: Measurement
-    notes: tuple[str, ...]
     logged: bool
     error: CliError | None
 
@@ -128,8 +126,7 @@ def carry_out(order: Order, store: Store, live: Live) -> Finished:
         measurement, complaint = record_of(order, ended, link.simulated, unfinished=fault is not None)
         lost = _keep(measurement, store)
     live.ring()
-    notes = ended.outcome.notes if isinstance(ended.outcome, EndPlay) else ()
-    return Finished(measurement, notes, lost is None, _error(measurement, fault, complaint, lost))
+    return Finished(measurement, lost is None, _error(measurement, fault, complaint, lost))
 
 
 class _Watch:
@@ -251,6 +248,7 @@ def record_of(
         gauge=order.profile.gauge,
         simulated=order.simulated or simulated,
         version=version(),
+        notes=outcome.notes if isinstance(outcome, EndPlay) else (),
         trace=ended.trace,
         **found,
     )

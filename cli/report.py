@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from calc.limits import Limits, assess
@@ -17,19 +16,20 @@ if TYPE_CHECKING:
     from joblog.records import Measurement
 
 
-def report_lines(measurement: Measurement, screen: Screen, notes: Sequence[str] = ()) -> list[str]:
+def report_lines(measurement: Measurement, screen: Screen) -> list[str]:
     """The number, the verdict, the ruler, the shim to fit and the next thing to do.
 
     Args:
         measurement: The record.
         screen: What the ruler is drawn for.
-        notes: What else the analysis has to say.
     """
     m = measurement
     hub = hub_of(m)
     lines = [SIMULATED] if m.simulated else []
     lines.append(f"{place(m.corner, m.stage).capitalize()}: {m.hub_title}")
-    lines += outcome_lines(m.analysis, m.unit, notes)
+    if m.origin is not None:
+        lines.append(f"  - Not measured live: the trace was brought in from {m.origin}.")
+    lines += outcome_lines(m.analysis, m.unit, m.notes)
     if m.gauge_note is not None:
         lines.append(f"  - Mind: {m.gauge_note}.")
     if m.verdict is None:

@@ -9,7 +9,7 @@ from typing import Any, TextIO
 from joblog.fetch import load_measurement
 from joblog.reader import reading
 
-_OBJECTS = frozenset({"shim", "gauge", "analysis"})  # kept as JSON text
+_OBJECTS = frozenset({"shim", "gauge", "analysis", "notes"})  # kept as JSON text
 
 
 def export_trace(path: Path, measurement_id: str, file: TextIO) -> int:

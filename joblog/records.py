@@ -24,6 +24,7 @@ STATES: tuple[State, ...] = get_args(State)
 _AS_THEY_ARE = (
     "id", "at", "corner", "stage", "state", "verdict", "p_within", "hub_title", "hub_text", "least_mm",
     "most_mm", "fitted_mm", "vehicle", "job", "link", "profile", "version", "gauge_name", "gauge_note",
+    "origin",
 )  # fmt: skip
 
 Row = dict[str, str | int | float | None]
@@ -84,6 +85,9 @@ class Measurement:
         gauge_name: What the shop calls the gauge, such as its serial number; None when not given.
         gauge_note: What was known against the gauge when it measured (its last check failed, or is too old);
             None when nothing was.
+        notes: What else the analysis had to say, one sentence each (a slip taken out, a coarse resolution).
+        origin: None where the readings came from a gauge as they were made; else where the trace was brought
+            from, such as the name of a file.
         link: URL that the readings came over.
         profile: Name of the gauge profile.
         gauge: What was known of the gauge; the analysis depends on it.
@@ -120,6 +124,8 @@ class Measurement:
     job: str | None = None
     gauge_name: str | None = None
     gauge_note: str | None = None
+    notes: tuple[str, ...] = ()
+    origin: str | None = None
 
     def __post_init__(self) -> None:
         _one_of("corner", self.corner, CORNERS)
@@ -140,8 +146,8 @@ class Measurement:
     def measure_object(self) -> dict[str, Any]:
         """The measurement as ``shimwright measure --json`` prints it and as it is published.
 
-        Keys and order: those of the analysis, then the measurement's own; ``shim`` and ``gauge_note`` only
-        when there is one.
+        Keys and order: those of the analysis, then the measurement's own; ``shim``, ``gauge_note``, ``notes``
+        and ``origin`` only when there is one, and ``simulated`` only when it is true.
         """
         own: dict[str, Any] = {
             "measurement_id": self.id,
@@ -155,6 +161,12 @@ class Measurement:
             own["shim"] = self.shim
         if self.gauge_note is not None:
             own["gauge_note"] = self.gauge_note
+        if self.notes:
+            own["notes"] = list(self.notes)
+        if self.origin is not None:
+            own["origin"] = self.origin
+        if self.simulated:
+            own["simulated"] = True
         return self.analysis | own
 
 
@@ -192,6 +204,8 @@ def to_row(measurement: Measurement) -> Row:
         "version": m.version,
         "gauge_name": m.gauge_name,
         "gauge_note": m.gauge_note,
+        "notes": _json("notes", list(m.notes)) if m.notes else None,
+        "origin": m.origin,
         "analysis": _json("analysis", m.analysis),
     }
 
@@ -215,11 +229,12 @@ def from_row(row: dict[str, Any], trace: Trace) -> Measurement:
         shim=None if row["shim"] is None else json.loads(row["shim"]),
         gauge=Gauge(**gauge),
         simulated=bool(row["simulated"]),
+        notes=() if row["notes"] is None else tuple(json.loads(row["notes"])),
         trace=trace,
     )
 
 
-def _json(field: str, value: dict[str, Any]) -> str:
+def _json(field: str, value: dict[str, Any] | list[str]) -> str:
     """Compact JSON; floats are written so that they come back to the last digit."""
     try:
         return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))

@@ -144,6 +144,122 @@ STEPS: tuple[Step, ...] = (
             "ALTER TABLE measurement ADD COLUMN gauge_note TEXT",
         ),
     ),
+    Step(
+        "0003_jobs",
+        (
+            """
+            CREATE TABLE job (
+                seq INTEGER PRIMARY KEY,
+                id TEXT NOT NULL UNIQUE,
+                opened_at TEXT NOT NULL,
+                version TEXT NOT NULL
+            ) STRICT
+            """,
+            """
+            CREATE TABLE job_entry (
+                seq INTEGER PRIMARY KEY,
+                id TEXT NOT NULL UNIQUE,
+                job_id TEXT NOT NULL REFERENCES job (id),
+                at TEXT NOT NULL,
+                who TEXT,
+                kind TEXT NOT NULL,
+                corner TEXT CHECK (corner IN ('LF', 'RF', 'LR', 'RR')),
+                data TEXT NOT NULL CHECK (json_valid(data)),
+                measurement_id TEXT REFERENCES measurement (id),
+                corrects TEXT REFERENCES job_entry (id)
+            ) STRICT
+            """,
+            "CREATE INDEX job_entry_job ON job_entry (job_id)",
+            """
+            CREATE INDEX job_entry_measurement ON job_entry (measurement_id)
+            WHERE measurement_id IS NOT NULL
+            """,
+            *_insert_only("job", "id"),
+            *_insert_only("job_entry", "id"),
+            "ALTER TABLE measurement ADD COLUMN notes TEXT CHECK (notes IS NULL OR json_valid(notes))",
+            "ALTER TABLE measurement ADD COLUMN origin TEXT",
+        ),
+    ),
+    Step(
+        "0004_stock",
+        (
+            """
+            CREATE TABLE stock_move (
+                seq INTEGER PRIMARY KEY,
+                id TEXT NOT NULL UNIQUE,
+                at TEXT NOT NULL,
+                who TEXT,
+                bin TEXT NOT NULL,
+                thickness_nm INTEGER NOT NULL CHECK (thickness_nm > 0),
+                change INTEGER NOT NULL,
+                why TEXT NOT NULL,
+                counted INTEGER CHECK (counted IS NULL OR counted >= 0),
+                note TEXT,
+                job_entry_id TEXT REFERENCES job_entry (id)
+            ) STRICT
+            """,
+            "CREATE INDEX stock_move_bin ON stock_move (bin, thickness_nm)",
+            *_insert_only("stock_move", "id"),
+        ),
+    ),
+    Step(
+        "0005_reviews",
+        (
+            """
+            CREATE TABLE review (
+                seq INTEGER PRIMARY KEY,
+                id TEXT NOT NULL UNIQUE,
+                measurement_id TEXT NOT NULL REFERENCES measurement (id),
+                at TEXT NOT NULL,
+                who TEXT,
+                version TEXT NOT NULL,
+                settings TEXT NOT NULL CHECK (json_valid(settings)),
+                verdict TEXT,
+                p_within REAL,
+                end_play_mm REAL,
+                u_mm REAL,
+                expanded_mm REAL,
+                analysis TEXT NOT NULL CHECK (json_valid(analysis)),
+                accepted INTEGER NOT NULL CHECK (accepted IN (0, 1)),
+                why TEXT
+            ) STRICT
+            """,
+            "CREATE INDEX review_measurement ON review (measurement_id)",
+            *_insert_only("review", "id"),
+        ),
+    ),
+    Step(
+        "0006_studies",
+        (
+            """
+            CREATE TABLE study (
+                seq INTEGER PRIMARY KEY,
+                id TEXT NOT NULL UNIQUE,
+                at TEXT NOT NULL,
+                title TEXT NOT NULL,
+                plan TEXT NOT NULL CHECK (json_valid(plan)),
+                version TEXT NOT NULL
+            ) STRICT
+            """,
+            """
+            CREATE TABLE study_value (
+                seq INTEGER PRIMARY KEY,
+                id TEXT NOT NULL UNIQUE,
+                study_id TEXT NOT NULL REFERENCES study (id),
+                at TEXT NOT NULL,
+                person TEXT NOT NULL,
+                part TEXT NOT NULL,
+                repeat INTEGER NOT NULL CHECK (repeat > 0),
+                value_mm REAL NOT NULL,
+                measurement_id TEXT REFERENCES measurement (id),
+                corrects TEXT REFERENCES study_value (id)
+            ) STRICT
+            """,
+            "CREATE INDEX study_value_study ON study_value (study_id)",
+            *_insert_only("study", "id"),
+            *_insert_only("study_value", "id"),
+        ),
+    ),
 )
 
 

@@ -48,10 +48,10 @@ def make() -> Callable[..., Measurement]:
 
 @pytest.fixture
 def tiny_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system of its own with a quarter of a megabyte."""
+    """A file system of its own with three quarters of a megabyte."""
     folder = tmp_path / "disk"
     folder.mkdir()
-    mount = ["mount", "-t", "tmpfs", "-o", "size=256k", "tmpfs", str(folder)]
+    mount = ["mount", "-t", "tmpfs", "-o", "size=768k", "tmpfs", str(folder)]
     if shutil.which("mount") is None or subprocess.run(mount, capture_output=True, check=False).returncode:
         pytest.skip("a tiny disk needs the right to mount one: run the tests as root")
     yield folder

@@ -15,7 +15,21 @@ from joblog.store import Store
 PAGE = (Path(__file__).parents[2] / "docs" / "the-log.md").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("table", ["measurement", "trace", "outbox", "gauge_check"])
+@pytest.mark.parametrize(
+    "table",
+    [
+        "measurement",
+        "trace",
+        "outbox",
+        "gauge_check",
+        "job",
+        "job_entry",
+        "stock_move",
+        "review",
+        "study",
+        "study_value",
+    ],
+)
 def test_every_column_is_described_under_its_table(tmp_path: Path, table: str) -> None:
     section = PAGE.partition(f"### `{table}`\n")[2].partition("\n##")[0]
     with Store.open(tmp_path / "log.sqlite") as store:

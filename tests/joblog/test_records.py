@@ -100,5 +100,6 @@ def test_the_measure_object_has_the_analysis_first_then_its_own_keys(make: Make)
     measurement = make()
     keys = list(measurement.measure_object())
     own = ["measurement_id", "at", "corner", "stage", "verdict", "p_within"]
-    assert keys == [*measurement.analysis, *own, "shim"]
-    assert list(make(shim=None).measure_object()) == [*measurement.analysis, *own]
+    assert keys == [*measurement.analysis, *own, "shim", "simulated"]
+    bare = make(shim=None, simulated=False).measure_object()
+    assert list(bare) == [*measurement.analysis, *own]

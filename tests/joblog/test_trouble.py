@@ -72,8 +72,8 @@ def plain_user() -> Iterator[None]:
 
 
 def big(make: Make) -> Measurement:
-    """A measurement of about 200 kB: its times do not compress."""
-    n = 20_000
+    """A measurement of about 800 kB: its times do not compress."""
+    n = 80_000
     noise = np.random.default_rng(5).random(n)
     return make(trace=Trace(noise, (noise * 1e6).astype(np.int64), 6, Unit.MM))
 
@@ -247,7 +247,7 @@ def test_a_full_disk_loses_nothing_and_goes_on_when_there_is_room(tiny_disk: Pat
 
 @pytest.mark.parametrize("free_kb", [0, 8, 20, 36])  # it fails at another file each time
 def test_no_room_even_for_an_empty_log(tiny_disk: Path, free_kb: int) -> None:
-    (tiny_disk / "ballast").write_bytes(bytes((256 - free_kb) * 1024))
+    (tiny_disk / "ballast").write_bytes(bytes((768 - free_kb) * 1024))
     with pytest.raises(LogFull):
         Store.open(tiny_disk / "log.sqlite")
 

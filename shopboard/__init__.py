@@ -1,0 +1,1 @@
+"""The shop's live page, fed by MQTT alone."""
