@@ -110,13 +110,17 @@ def test_the_measure_object() -> None:
     hub = load_hub(REAR)
     assert isinstance(FOUND, EndPlay)
     shim = shim_object(choose_shim(FOUND.end_play_mm, FOUND.u_mm, FOUND.dof, 3.2, hub))
-    known = {"shim": shim, "gauge_note": "it failed its last check", "notes": ("the base slipped",)}
-    known |= {"origin": "old.csv", "simulated": True}
+    known: dict[str, Any] = {
+        "shim": shim,
+        "gauge_note": "it failed its last check",
+        "notes": ("the base slipped",),
+    }
+    known["origin"] = "old.csv"
     full = measurement(FOUND, state="measured", verdict="loose", p_within=0.0, **known).measure_object()
     assert list(full) == [*analysis, *keys(own)]
     assert nulls(full) == set()
     bare = measurement(REFUSED).measure_object()
-    assert list(bare) == list(full)[:-5]
+    assert list(bare) == [*list(full)[:-5], "simulated"]
     assert nulls(bare) - set(analysis) == set(keys(own)) - never_null(own)
     for word in (*CORNERS, *STAGES, *STATES):
         assert f"`{word}`" in CONTRACTS
