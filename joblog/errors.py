@@ -35,6 +35,13 @@ class LogMissing(LogFileError):
         )
 
 
+class LogEmpty(LogFileError):
+    """The file is there and holds no tables yet: nothing was ever recorded."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path, f"the log {path} holds nothing yet: measure first, or name another with --log")
+
+
 class LogFolderMissing(LogFileError):
     """The folder that the log should stand in does not exist."""
 
@@ -204,3 +211,73 @@ class TraceTooNew(LogError):
     def __init__(self, version: int) -> None:
         super().__init__(f"the stored trace has format {version}, which is not known here: update shimwright")
         self.version = version
+
+
+class HandOnError(LogError):
+    """Something is wrong with a file that was handed on, or is to be.
+
+    Attributes:
+        path: The file or folder.
+    """
+
+    def __init__(self, path: Path, text: str) -> None:
+        super().__init__(text)
+        self.path = path
+
+
+class NotAnExport(HandOnError):
+    """The file is nothing that can be imported."""
+
+    def __init__(self, path: Path, what: str) -> None:
+        super().__init__(
+            path,
+            f"{path} cannot be imported ({what}); nothing was changed: "
+            "name a file that shimwright export wrote",
+        )
+        self.what = what
+
+
+class ExportDamaged(HandOnError):
+    """An export that is no longer what was written, or that does not hold together."""
+
+    def __init__(self, path: Path, what: str) -> None:
+        super().__init__(path, f"{path} is damaged ({what}); nothing was changed: have it sent again")
+        self.what = what
+
+
+class ExportTooNew(HandOnError):
+    """The file was written by a newer version of this program."""
+
+    def __init__(self, path: Path, what: str) -> None:
+        super().__init__(
+            path,
+            f"{path} was written by a newer version ({what} is unknown); nothing was changed: "
+            "update shimwright",
+        )
+        self.what = what
+
+
+class TargetExists(HandOnError):
+    """A file of this name is there; what is handed on never overwrites one."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path, f"{path} exists and stays as it is: name a new file")
+
+
+class TargetNotWritable(HandOnError):
+    """The file or folder cannot be made; what there is of it is removed again."""
+
+    def __init__(self, path: Path, why: str) -> None:
+        super().__init__(path, f"{path} cannot be written ({why}): name another place")
+        self.why = why
+
+
+class PackageMissing(HandOnError):
+    """A format needs a package that is not installed."""
+
+    def __init__(self, path: Path, package: str, extra: str) -> None:
+        super().__init__(
+            path,
+            f'{path}: this format needs {package}, which is not installed: pip install "shimwright[{extra}]"',
+        )
+        self.package = package

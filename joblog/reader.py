@@ -133,7 +133,7 @@ def reading(path: Path) -> Iterator[sqlite3.Connection | None]:
         LogFileError: If it cannot be read.
     """
     check_place(path, must_exist=True)
-    with speaking_of(path), closing(_connect(path)) as log:
+    with speaking_of(path), closing(connect_to_read(path)) as log:
         taken = steps_taken(log, path)
         if not taken or is_current(taken):
             yield log if taken else None
@@ -141,11 +141,12 @@ def reading(path: Path) -> Iterator[sqlite3.Connection | None]:
     from joblog.store import Store  # noqa: PLC0415  (it loads sqlite-utils, slower than a listing)
 
     Store.open(path).close()
-    with speaking_of(path), closing(_connect(path)) as log:
+    with speaking_of(path), closing(connect_to_read(path)) as log:
         yield log
 
 
-def _connect(path: Path) -> sqlite3.Connection:
+def connect_to_read(path: Path) -> sqlite3.Connection:
+    """A connection that can only read, also where the files beside the log cannot be made."""
     uri = f"{path.absolute().as_uri()}?mode=ro"
     log = sqlite3.connect(uri, uri=True, timeout=BUSY_S)
     try:
