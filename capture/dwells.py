@@ -7,11 +7,13 @@ arrays: no step loops over visits.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 
-from capture.arrays import SIGMAS_OF_MAD, Floats, Ints
+from capture.arrays import SIGMAS_OF_MAD, Flags, Floats, Ints
 
 SETTLING_S, SETTLING_SHARE = 0.12, 0.4
 """After arrival a plunger may bounce and lag this long, seconds, but at most this share of the dwell: those
@@ -35,6 +37,10 @@ ROUNDING = 1.1
 two."""
 
 
+Spans: TypeAlias = Sequence[tuple[float, float]]
+"""Stretches of time, seconds, each from its first moment to its last."""
+
+
 @dataclass(frozen=True, slots=True)
 class Dwells:
     """Visits to a stop, or to where a stroke turned back, in order; arrays have one row for each, shape (k,).
@@ -50,6 +56,8 @@ class Dwells:
         spread_mm: Standard deviation of the readings within a usual dwell (one number for all), millimetres.
         level_u_mm: Standard deviation of a usual dwell's level, as far as its own two halves tell (one number
             for all), millimetres.
+        struck: For each whether a person struck it out, so that it is never taken for a rest on a stop; shape
+            (k,). None where none was.
     """
 
     level_mm: Floats
@@ -61,6 +69,7 @@ class Dwells:
     edges: Ints
     spread_mm: float
     level_u_mm: float
+    struck: Flags | None = None
 
     def __len__(self) -> int:
         return len(self.level_mm)
@@ -69,6 +78,17 @@ class Dwells:
         """For each reading which visit it belongs to; shape (n,)."""
         return np.repeat(np.arange(len(self)), np.diff(self.edges))
 
+    @property
+    def standing(self) -> Flags:
+        """For each whether nobody struck it out; shape (k,)."""
+        return np.ones(len(self), dtype=np.bool_) if self.struck is None else ~self.struck
+
+    @property
+    def strokes_standing(self) -> Flags:
+        """For each stroke, from one dwell to the next, whether both of them stand; shape (k - 1,)."""
+        standing = self.standing
+        return np.asarray(standing[1:] & standing[:-1])
+
     def weights(self, steady_count: float) -> Floats:
         """How much each dwell counts in a fit, above 0 and below 1; shape (k,).
 
@@ -76,6 +96,25 @@ class Dwells:
             steady_count: How many readings make a dwell's level half as sure as it can be.
         """
         return np.asarray(self.count / (self.count + steady_count))
+
+
+def struck_among(from_s: Floats, to_s: Floats, spans: Spans) -> Flags | None:
+    """Which dwells were struck out: those that share a moment with a span that was.
+
+    Args:
+        from_s: When each begins, seconds; shape (k,).
+        to_s: When each ends; shape (k,).
+        spans: First and last moment of each dwell that was struck out, seconds, as they were seen.
+
+    Returns:
+        Shape (k,); None if no span was given.
+    """
+    if not spans:
+        return None
+    struck = np.zeros(len(from_s), dtype=np.bool_)
+    for begin, end in spans:
+        struck |= (from_s <= end) & (to_s >= begin)
+    return struck
 
 
 def find_dwells(

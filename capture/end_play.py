@@ -15,6 +15,7 @@ import numpy as np
 from calc.alignment import misalignment_u
 from calc.uncertainty import Budget, Component, rectangular, resolution_of_difference
 from capture.arrays import Floats
+from capture.dwells import Spans
 from capture.motion import motion_of
 from capture.readings import Gauge, Trace
 from capture.refusals import LEAST_READINGS, Reason, reasons_for, too_few_readings
@@ -50,6 +51,7 @@ class DwellMark:
         side: +1 where the readings are high, -1 where they are low.
         on_stop: Whether it rests on a stop and was used.
         base: 0, or 1 after the base slipped.
+        struck: Whether a person struck it out.
     """
 
     from_s: float
@@ -58,6 +60,7 @@ class DwellMark:
     side: int
     on_stop: bool
     base: int
+    struck: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,20 +138,22 @@ class Refusal:
     dwells: tuple[DwellMark, ...] = ()
 
 
-def analyse_trace(trace: Trace, gauge: Gauge = UNKNOWN_GAUGE) -> EndPlay | Refusal:
-    """Find the end play in a trace, from every stroke in it.
+def analyse_trace(trace: Trace, gauge: Gauge = UNKNOWN_GAUGE, struck: Spans = ()) -> EndPlay | Refusal:
+    """Find the end play in a trace, from every stroke in it but those that a person struck out.
 
     Args:
         trace: The readings, in order; any number.
         gauge: What is known of the indicator; its resolution is taken from the readings if it is not given.
+        struck: First and last moment of each dwell that does not count, seconds, as its ``DwellMark`` says.
+            The strokes to and from it count neither as full nor as half ones.
     """
     step = gauge.resolution_mm or resolution_of(trace)
     if gauge.single:
-        return _analyse_spots(trace, gauge, step)
+        return _analyse_spots(trace, gauge, step, struck)
     if len(trace) < LEAST_READINGS:
         return Refusal((too_few_readings(len(trace)),), resolution_mm=step if len(trace) else None)
     motion = motion_of(trace.times_s, trace.readings_mm, step)
-    stops = find_stops(motion)
+    stops = find_stops(motion, struck)
     if stops is None or stops.weight < 1:
         # what agrees in the noise of a hub at rest was no stroke, and nobody should hear one counted
         return Refusal(reasons_for(motion, stops), resolution_mm=step)
@@ -169,10 +174,10 @@ def analyse_trace(trace: Trace, gauge: Gauge = UNKNOWN_GAUGE) -> EndPlay | Refus
     )
 
 
-def _analyse_spots(trace: Trace, gauge: Gauge, step_mm: float) -> EndPlay | Refusal:
+def _analyse_spots(trace: Trace, gauge: Gauge, step_mm: float, struck: Spans) -> EndPlay | Refusal:
     """The same from single readings, each a press of the gauge's button."""
     presses = presses_of(trace.times_s, trace.readings_mm)
-    stops = find_spot_stops(presses, step_mm)
+    stops = find_spot_stops(presses, step_mm, struck)
     marks = _marks(stops, trace.times_s) if stops else ()
     full, half = (stops.strokes.full, stops.strokes.half) if stops else (0, 0)
     if stops is None or not stops.sound:
@@ -259,7 +264,8 @@ def _marks(stops: Stops | SpotStops, times_s: Floats) -> tuple[DwellMark, ...]:
     drift = stops.drift_mm_per_s - strokes.drift_mm_per_s
     level = (dwells.level_mm + drift * (dwells.at_s - float(times_s[stops.kept[0]]))).tolist()
     side, on_stop, base = dwells.side.tolist(), strokes.on_stop.tolist(), strokes.base.tolist()
-    return tuple(map(DwellMark, first, last, level, side, on_stop, base))
+    struck = (~dwells.standing).tolist()
+    return tuple(map(DwellMark, first, last, level, side, on_stop, base, struck))
 
 
 def _slip(stops: Stops | SpotStops, marks: tuple[DwellMark, ...]) -> Slip | None:

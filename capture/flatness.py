@@ -113,7 +113,9 @@ def _flat_and_share(values: Floats, dwells: Dwells, strokes: Strokes, step_mm: f
     visit = dwells.visits()
     depth = (dwells.level_mm[visit] - values) * dwells.side[visit]
     used = strokes.on_stop[visit]
-    total = int(dwells.stop[on[-1]] - dwells.start[on[0]])
+    between = slice(on[0], on[-1])
+    struck = ~dwells.standing[between]  # what was done during those is nobody's concern
+    total = int(dwells.stop[on[-1]] - dwells.start[on[0]] - np.diff(dwells.edges)[between][struck].sum())
     flats, shares = [], []
     for side in (1, -1):
         here = used & (dwells.side[visit] == side)

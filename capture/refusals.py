@@ -172,7 +172,7 @@ def _poor(stops: Stops) -> Reason:
 
 def _too_few(stops: Stops) -> Reason:
     """Too few strokes, either because there were no more or because the others are unlike them."""
-    full, made = stops.strokes.full, len(stops.dwells) - 1
+    full, made = stops.strokes.full, int(np.count_nonzero(stops.dwells.strokes_standing))
     if made > full + 2:
         text = (
             f"of {made} strokes only {full} agree: push and pull to the stops with the same force, and rest"
@@ -184,9 +184,9 @@ def _too_few(stops: Stops) -> Reason:
 
 def _where_the_base_slips(stops: Stops) -> str:
     """'pull' or 'push' where strokes one way agree and the other way move the base each time; else ''."""
-    level, side = stops.dwells.level_mm, stops.dwells.side
-    heights = side[1:] * np.diff(level)
-    out, back = heights[side[1:] > 0], heights[side[1:] < 0]
+    level, side, stands = stops.dwells.level_mm, stops.dwells.side, stops.dwells.strokes_standing
+    heights, to = (side[1:] * np.diff(level))[stands], side[1:][stands]
+    out, back = heights[to > 0], heights[to < 0]
     if min(len(out), len(back)) < 3:
         return ""
     tolerance = max(SAME_SHARE * float(np.median(heights)), SAME_MM)

@@ -309,4 +309,5 @@ def strokes_among(marks: tuple[DwellMark, ...]) -> Iterator[tuple[bool, DwellMar
     on_stop = [number for number, mark in enumerate(marks) if mark.on_stop]
     if on_stop:
         for start, end in pairwise(marks[on_stop[0] : on_stop[-1] + 1]):
-            yield start.on_stop and end.on_stop, start, end
+            if not (start.struck or end.struck):
+                yield start.on_stop and end.on_stop, start, end

@@ -9,13 +9,13 @@ to agree better, and fewer of them may be set aside.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
 from capture.arrays import Flags, Floats, Ints, median
-from capture.dwells import Dwells
+from capture.dwells import Dwells, Spans, struck_among
 from capture.motion import LEAST_STROKE_MM, STEPS, extremes, turning_points
 from capture.refusals import STILL_MM, STILL_STEPS, Reason, ReasonCode, too_few_readings
 from capture.rests import SAME_PRESS_S
@@ -92,7 +92,8 @@ class SpotStops:
     def elsewhere(self) -> int:
         """Visits and presses that are at neither stop, since the first that is."""
         on_stop = self.strokes.on_stop
-        return int(np.count_nonzero(~on_stop[np.argmax(on_stop) :])) + self.between
+        off = self.dwells.standing & ~on_stop
+        return int(np.count_nonzero(off[np.argmax(on_stop) :])) + self.between
 
     @property
     def sound(self) -> bool:
@@ -137,12 +138,13 @@ def presses_of(times_s: Floats, readings_mm: Floats) -> Presses:
     return Presses(times_s[first], total / (stop - first), first, stop)
 
 
-def find_spot_stops(presses: Presses, step_mm: float) -> SpotStops | None:
+def find_spot_stops(presses: Presses, step_mm: float, struck: Spans = ()) -> SpotStops | None:
     """The two stops that presses were made at, or the nearest thing to them.
 
     Args:
         presses: Any number.
         step_mm: Resolution of the indicator, millimetres, above 0.
+        struck: When the visits were that a person struck out; see ``dwells.struck_among``.
 
     Returns:
         Stops that are sound, if there are any; else those with the most full strokes; None if no two agree.
@@ -161,10 +163,10 @@ def find_spot_stops(presses: Presses, step_mm: float) -> SpotStops | None:
         if len(turns) == seen or len(turns) < 3:
             continue
         seen = len(turns)
-        found = _match(presses, turns, step_mm)
+        found = _match(presses, turns, step_mm, struck)
         if found and found.enough:  # look again for half strokes, now that the size of a full one is known
             turns = turning_points(values, max(KNOWN_SIZE * found.strokes.end_play_mm, least), among)
-            found = _match(presses, turns, step_mm) or found
+            found = _match(presses, turns, step_mm, struck) or found
         if found and found.sound:
             return found
         if found and (nearest is None or found.strokes.full > nearest.strokes.full):
@@ -172,10 +174,17 @@ def find_spot_stops(presses: Presses, step_mm: float) -> SpotStops | None:
     return nearest
 
 
-def _match(presses: Presses, turns: Ints, step_mm: float) -> SpotStops | None:
+def _match(presses: Presses, turns: Ints, step_mm: float, struck: Spans) -> SpotStops | None:
     """Visits at these turning points, and the strokes among them that agree."""
     dwells, between = _visits(presses, turns, step_mm)
-    usual = median(np.abs(np.diff(dwells.level_mm)))
+    if struck:
+        visits = dwells.edges  # of readings; a press is as long as its readings
+        at = presses.at_s
+        first = at[np.searchsorted(presses.first, visits[:-1])]
+        last = at[np.searchsorted(presses.first, visits[1:]) - 1]
+        dwells = replace(dwells, struck=struck_among(first, last, struck))
+    heights, stands = np.abs(np.diff(dwells.level_mm)), dwells.strokes_standing
+    usual = median(heights[stands] if stands.any() else heights)
     broad = max(1.05 * step_mm, min(0.006, 0.25 * usual), 0.04 * usual)
     narrow = max(0.75 * step_mm, min(0.0045, 0.25 * usual))
     strokes = match_strokes(dwells, Tolerances(broad, narrow, 0.0))
@@ -186,7 +195,7 @@ def _match(presses: Presses, turns: Ints, step_mm: float) -> SpotStops | None:
         strokes,
         np.arange(int(presses.stop[-1])),
         step_mm,
-        int(between[np.argmax(strokes.on_stop) :].sum()),
+        int((between * dwells.standing)[np.argmax(strokes.on_stop) :].sum()),
     )
 
 

@@ -8,12 +8,12 @@ again at that size with the drift taken off.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from capture.arrays import Floats, Ints, median
-from capture.dwells import Dwells, find_dwells
+from capture.dwells import Dwells, Spans, find_dwells, struck_among
 from capture.flatness import LEAST_SHARE, Flatness, flatness_of
 from capture.motion import Motion, extremes, turning_points
 from capture.strokes import Strokes, Tolerances, match_strokes
@@ -155,7 +155,7 @@ class Stops:
         strokes, count = self.strokes, self.dwells.count
         off = self.dwells.side * strokes.residual_mm / strokes.end_play_mm
         on = np.flatnonzero(strokes.on_stop)
-        elsewhere = ~strokes.on_stop
+        elsewhere = self.dwells.standing & ~strokes.on_stop
         rested = elsewhere & (count >= RESTED * median(count[strokes.on_stop]))
         rested &= (np.abs(off) > LEAST_BEYOND) & (np.abs(off) < MOST_BEYOND)
         rested[0] = False
@@ -169,8 +169,12 @@ class Stops:
         return 6 * int(outside[on[0] :].sum()) <= strokes.full and not outnumbered
 
 
-def find_stops(motion: Motion) -> Stops | None:
+def find_stops(motion: Motion, struck: Spans = ()) -> Stops | None:
     """The two stops, or the nearest thing to them that the motion holds.
+
+    Args:
+        motion: The readings, the bad ones taken out.
+        struck: When the dwells were that a person struck out; see ``dwells.struck_among``.
 
     Returns:
         Stops that are sound, if there are any; else those with the most weight; None if no two strokes agree.
@@ -190,9 +194,9 @@ def find_stops(motion: Motion) -> Stops | None:
         if len(turns) == seen or len(turns) < 3:
             continue
         seen = len(turns)
-        found = _match(motion, values, turns)
+        found = _match(motion, values, turns, struck)
         if found and found.regular:
-            found = _look_again(motion, found)
+            found = _look_again(motion, found, struck)
         if found and found.sound:
             return found
         if found and (nearest is None or (found.weight > nearest.weight and not nearest.settled)):
@@ -200,7 +204,7 @@ def find_stops(motion: Motion) -> Stops | None:
     return nearest
 
 
-def _look_again(motion: Motion, found: Stops) -> Stops | None:
+def _look_again(motion: Motion, found: Stops, struck: Spans) -> Stops | None:
     """The same stops with the drift taken off and the size of stroke known."""
     better: Stops | None = found
     for again in range(2):
@@ -213,17 +217,20 @@ def _look_again(motion: Motion, found: Stops) -> Stops | None:
         turns = turning_points(values, height, extremes(values))
         if len(turns) < 3:
             return None
-        better = _match(motion, values, turns, better)
+        better = _match(motion, values, turns, struck, better)
     return better
 
 
-def _match(motion: Motion, values: Floats, turns: Ints, before: Stops | None = None) -> Stops | None:
+def _match(
+    motion: Motion, values: Floats, turns: Ints, struck: Spans, before: Stops | None = None
+) -> Stops | None:
     """Dwells at these turning points, and the strokes among them that agree.
 
     Args:
         motion: Where the readings come from.
         values: The readings with the drift of ``before`` taken off, millimetres; shape (n,).
         turns: Where they turn round.
+        struck: When the dwells were that a person struck out.
         before: What is known already.
     """
     step, drift = motion.step_mm, 0.0
@@ -231,6 +238,9 @@ def _match(motion: Motion, values: Floats, turns: Ints, before: Stops | None = N
     if before:
         spread, drift = before.dwells.spread_mm, before.drift_mm_per_s
     dwells = find_dwells(motion.times_s, values, turns, spread_mm=spread, step_mm=step)
+    if struck:
+        at = motion.times_s
+        dwells = replace(dwells, struck=struck_among(at[dwells.start], at[dwells.stop - 1], struck))
     lasted = motion.lasted_s
     steady = max(1.0, STEADY_S * len(values) / lasted) if lasted > 0 else 1.0
     strokes = match_strokes(dwells, _tolerances(dwells, step, steady, known=before is not None))
@@ -245,7 +255,9 @@ def _tolerances(dwells: Dwells, step_mm: float, steady_count: float, *, known: b
 
     Before the drift and the size of stroke are known, dwells on one stop may lie further apart.
     """
-    usual = median(np.abs(np.diff(dwells.level_mm)))
+    heights = np.abs(np.diff(dwells.level_mm))
+    stands = dwells.strokes_standing
+    usual = median(heights[stands] if stands.any() else heights)
     share = 0.004 if known else 0.04
     broad = max(1.05 * step_mm, 3.5 * dwells.level_u_mm, min(0.005, 0.25 * usual), share * usual)
     narrow = max(0.75 * step_mm, 4.0 * dwells.level_u_mm, 0.0015)

@@ -97,7 +97,7 @@ def match_strokes(dwells: Dwells, allow: Tolerances) -> Strokes | None:
         return None
     at, level = dwells.at_s, dwells.level_mm
     # a slip looks like creep over long times, and creep like a slip over short ones: try each reading of it
-    creeps = [vote_drift(at, level, allow.broad_mm, lags) for lags in ((2, 4, 6, 8), (2,))]
+    creeps = [vote_drift(at, level, allow.broad_mm, lags, dwells.standing) for lags in ((2, 4, 6, 8), (2,))]
     lasted = float(at[-1] - at[0])
     tried: list[Strokes] = []
     for i, creep in enumerate([*creeps, 0.0]):
@@ -146,19 +146,31 @@ def _misfit(strokes: Strokes, allow: Tolerances) -> float:
 
 def _match_with(dwells: Dwells, drift: float, allow: Tolerances) -> list[Strokes]:
     """The strokes that agree, from a supposed creep on; with and without the slip the dwells vote for."""
-    side, at, level = dwells.side, dwells.at_s, dwells.level_mm
-    end_play = vote(side[1:] * (np.diff(level) - drift * np.diff(at)), allow.broad_mm)
+    side, at, level, standing = dwells.side, dwells.at_s, dwells.level_mm, dwells.standing
+    heights = (side[1:] * (np.diff(level) - drift * np.diff(at)))[dwells.strokes_standing]
+    end_play = vote(heights, allow.broad_mm) if len(heights) else 0.0
     if end_play <= 0:
         return []
     bases = level - 0.5 * side * end_play - drift * at
-    base, on_stop = vote_bases(bases, allow.broad_mm)
+    base, on_stop = _vote_among(bases, standing, allow.broad_mm)
     begin = [(base, on_stop)]
     # dwells that scatter more than was thought fall out of the votes, and are let in here once for all
-    generous = np.abs(bases - vote(bases, allow.broad_mm)) <= 3 * allow.broad_mm
+    middle = vote(bases[standing], allow.broad_mm)
+    generous = standing & (np.abs(bases - middle) <= 3 * allow.broad_mm)
     if base.any() or not np.array_equal(generous, on_stop):
         begin.append((np.zeros_like(base), generous))
     tried = [_settle(dwells, *first, allow) for first in begin]
     return [strokes for strokes in tried if strokes]
+
+
+def _vote_among(bases: Floats, standing: Flags, broad_mm: float) -> tuple[Ints, Flags]:
+    """Which base each dwell belongs to, and which dwells lie on it, by the votes of those that stand."""
+    voted, lies = vote_bases(bases[standing], broad_mm)
+    on_stop = np.zeros(len(bases), dtype=np.bool_)
+    on_stop[standing] = lies
+    after = np.flatnonzero(standing)[voted > 0]
+    cut = int(after[0]) if len(after) else len(bases)
+    return (np.arange(len(bases)) >= cut).astype(np.int64), on_stop
 
 
 def _settle(dwells: Dwells, base: Ints, on_stop: Flags, allow: Tolerances) -> Strokes | None:
@@ -175,7 +187,7 @@ def _settle(dwells: Dwells, base: Ints, on_stop: Flags, allow: Tolerances) -> St
                 fitted = _fit(dwells, weight, on_stop, base) or fitted
         off = np.abs(fitted.residual_mm)
         usual = SIGMAS_OF_MAD * median(off[fitted.on_stop]) * (1 + 2 / max(1, fitted.dof))
-        again = off <= max(allow.narrow_mm, min(FAR * usual, 2 * allow.broad_mm))
+        again = dwells.standing & (off <= max(allow.narrow_mm, min(FAR * usual, 2 * allow.broad_mm)))
         if np.array_equal(again, on_stop):
             break
         on_stop = again
@@ -263,7 +275,7 @@ def _fit(dwells: Dwells, weight: Floats, on_stop: Flags, base: Ints) -> Strokes 
         base=base,
         residual_mm=residual,
         full=full,
-        half=int(use[-1] - use[0]) - full,
+        half=int(np.count_nonzero(dwells.strokes_standing[use[0] : use[-1]])) - full,
         slip_mm=float(fit[-1]) if slipped else 0.0,
         spread_mm=variance**0.5,
         end_play_u_mm=(variance * float(cover[0, 0])) ** 0.5,

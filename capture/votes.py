@@ -42,7 +42,9 @@ def vote(values: Floats, tolerance: float) -> float:
     return best
 
 
-def vote_drift(at_s: Floats, level_mm: Floats, tolerance_mm: float, every: tuple[int, ...]) -> float:
+def vote_drift(
+    at_s: Floats, level_mm: Floats, tolerance_mm: float, every: tuple[int, ...], standing: Flags | None = None
+) -> float:
     """The creep under which most pairs of dwells on the same side lie level, millimetres a second.
 
     Args:
@@ -50,12 +52,18 @@ def vote_drift(at_s: Floats, level_mm: Floats, tolerance_mm: float, every: tuple
         level_mm: Their levels; shape (k,).
         tolerance_mm: How far the levels of a pair may lie apart.
         every: How many dwells apart the two of a pair are; even numbers.
+        standing: Which dwells may vote; shape (k,). All of them if not given.
     """
     lags = [lag for lag in every if lag < len(level_mm)]
     if not lags:
         return 0.0
     rise = np.concatenate([level_mm[lag:] - level_mm[:-lag] for lag in lags])
     time = np.concatenate([at_s[lag:] - at_s[:-lag] for lag in lags])
+    if standing is not None:
+        both = np.concatenate([standing[lag:] & standing[:-lag] for lag in lags])
+        if not both.any():
+            return 0.0
+        rise, time = rise[both], time[both]
     # a pair must not fall between two of the creeps that are tried
     width = tolerance_mm + 0.5 * CREEP_STEP * time
     off = (rise - CREEPS[:, None] * time) / width

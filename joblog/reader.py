@@ -26,7 +26,8 @@ _AFTER_ANY = "g"  # sorts after every character of a UUID
 class Listed(NamedTuple):
     """A measurement as a listing shows it: lengths in millimetres, times UTC, as in ``records.Measurement``.
 
-    ``readings`` is how many its trace has; ``end_play_mm`` and the like are None unless it was measured.
+    ``readings`` is how many its trace has, ``reviews`` how many reviews of it were kept; ``end_play_mm`` and
+    the like are None unless it was measured.
     """
 
     id: str
@@ -48,61 +49,151 @@ class Listed(NamedTuple):
     job: str | None
     simulated: bool
     readings: int
+    gauge_name: str | None = None
+    origin: str | None = None
+    reviews: int = 0
 
 
-def list_measurements(
-    path: Path,
-    *,
-    corner: str | None = None,
-    stage: str | None = None,
-    state: str | None = None,
-    verdict: str | None = None,
-    vehicle: str | None = None,
-    job: str | None = None,
-    since: str | None = None,
-    until: str | None = None,
-    latest: int | None = None,
-) -> list[Listed]:
-    """The measurements in the order in which they were recorded.
+_SIMULATED = Listed._fields.index("simulated")
 
-    Args:
-        path: The log.
-        corner: Only this corner; likewise stage, state, verdict, vehicle and job, each compared exactly.
+
+class Wanted(NamedTuple):
+    """Which measurements are asked for; what is None does not matter.
+
+    Attributes:
+        corner: Exactly this; likewise stage, state, verdict and job.
         stage: See ``corner``.
         state: See ``corner``.
         verdict: See ``corner``.
-        vehicle: See ``corner``.
+        vehicle: A part of the vehicle's text, in capitals or not.
         job: See ``corner``.
-        since: Only from this UTC time on, ISO 8601 or the beginning of one (``2026-03``).
-        until: Only before this UTC time.
-        latest: Only so many of the last ones; at least 0.
+        gauge: A part of what the shop calls the gauge, or of its link, in capitals or not.
+        since: From this UTC time on, ISO 8601 or the beginning of one (``2026-03``).
+        until: Before this UTC time.
+    """
+
+    corner: str | None = None
+    stage: str | None = None
+    state: str | None = None
+    verdict: str | None = None
+    vehicle: str | None = None
+    job: str | None = None
+    gauge: str | None = None
+    since: str | None = None
+    until: str | None = None
+
+
+ANY = Wanted()
+"""Every measurement."""
+
+
+class Found(NamedTuple):
+    """What a search gave.
+
+    Attributes:
+        total: How many measurements are as wanted.
+        listed: The last ones of them, in the order of recording.
+    """
+
+    total: int
+    listed: list[Listed]
+
+
+_CONDITIONS = {
+    "corner": "corner = :corner",
+    "stage": "stage = :stage",
+    "state": "state = :state",
+    "verdict": "verdict = :verdict",
+    "vehicle": "holds(vehicle, :vehicle)",
+    "job": "job = :job",
+    "gauge": "(holds(gauge_name, :gauge) OR holds(link, :gauge))",
+    "since": "at >= :since",
+    "until": "at < :until",
+}
+
+_ELSEWHERE = {
+    "readings": "t.readings",
+    "reviews": "(SELECT count(*) FROM review r WHERE r.measurement_id = m.id)",
+}
+
+
+def find_measurements(path: Path, wanted: Wanted = ANY, latest: int | None = None) -> Found:
+    """Search the log.
+
+    Args:
+        path: The log.
+        wanted: Which measurements.
+        latest: List only so many of the last ones, at least 0; None for all.
 
     Raises:
         LogMissing: If there is no log.
         LogFileError: If it cannot be read.
     """
-    wanted: dict[str, str | int | None] = {
-        "m.corner = ?": corner,
-        "m.stage = ?": stage,
-        "m.state = ?": state,
-        "m.verdict = ?": verdict,
-        "m.vehicle = ?": vehicle,
-        "m.job = ?": job,
-        "m.at >= ?": since,
-        "m.at < ?": until,
-    }
-    given = {condition: value for condition, value in wanted.items() if value is not None}
-    columns = ", ".join("t.readings" if name == "readings" else f"m.{name}" for name in Listed._fields)
+    columns = ", ".join(_ELSEWHERE.get(name, f"m.{name}") for name in Listed._fields)
+    chosen, values = _chosen(wanted)
     query = (
         f"SELECT {columns} FROM measurement m JOIN trace t ON t.measurement_id = m.id "  # noqa: S608  (our text)
-        f"WHERE {' AND '.join(given) or 'TRUE'} ORDER BY m.seq DESC LIMIT ?"
+        f"WHERE m.seq IN (SELECT seq {chosen} ORDER BY seq DESC LIMIT :latest) ORDER BY m.seq"
     )
     with reading(path) as log:
         if log is None:
+            return Found(0, [])
+        _teach(log)
+        values["latest"] = -1 if latest is None else latest
+        listed = [
+            Listed(*row)._replace(simulated=bool(row[_SIMULATED])) for row in log.execute(query, values)
+        ]
+        if latest is None or len(listed) < latest:
+            return Found(len(listed), listed)
+        return Found(log.execute(f"SELECT count(*) {chosen}", values).fetchone()[0], listed)
+
+
+def list_measurements(path: Path, *, latest: int | None = None, **wanted: str | None) -> list[Listed]:
+    """The measurements in the order in which they were recorded.
+
+    Args:
+        path: The log.
+        latest: Only so many of the last ones, at least 0; None for all.
+        wanted: Which, as ``Wanted`` has it.
+
+    Raises:
+        LogMissing: If there is no log.
+        LogFileError: If it cannot be read.
+    """
+    return find_measurements(path, Wanted(**wanted), latest).listed
+
+
+def ids_of(path: Path, wanted: Wanted = ANY, latest: int | None = None) -> list[str]:
+    """The ids of measurements, in the order of recording; see ``find_measurements``."""
+    chosen, values = _chosen(wanted)
+    with reading(path) as log:
+        if log is None:
             return []
-        rows = log.execute(query, (*given.values(), -1 if latest is None else latest)).fetchall()
-    listed = [Listed(*row)._replace(simulated=bool(row[Listed._fields.index("simulated")])) for row in rows]
-    return listed[::-1]
+        _teach(log)
+        query = (
+            f"SELECT id FROM measurement WHERE seq IN (SELECT seq {chosen} ORDER BY seq DESC LIMIT :latest)"  # noqa: S608
+        )
+        values["latest"] = -1 if latest is None else latest
+        return [row[0] for row in log.execute(f"{query} ORDER BY seq", values)]
+
+
+def _chosen(wanted: Wanted) -> tuple[str, dict[str, str | int]]:
+    """The end of a query for these measurements, and what its names stand for.
+
+    The index holds all that can be asked for, so that no whole row is read but of those that are shown.
+    """
+    given: dict[str, str | int] = {name: text for name, text in wanted._asdict().items() if text is not None}
+    where = " AND ".join(_CONDITIONS[name] for name in given) or "TRUE"
+    return f"FROM measurement INDEXED BY measurement_listing WHERE {where}", given
+
+
+def _teach(log: sqlite3.Connection) -> None:
+    """SQLite's own comparison knows capitals of the English alphabet alone."""
+
+    def holds(text: str | None, part: str) -> bool:
+        return text is not None and part.casefold() in text.casefold()
+
+    log.create_function("holds", 2, holds, deterministic=True)
 
 
 def full_id(log: sqlite3.Connection, prefix: str) -> str:

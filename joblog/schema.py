@@ -226,6 +226,11 @@ STEPS: tuple[Step, ...] = (
             """,
             "CREATE INDEX review_measurement ON review (measurement_id)",
             *_insert_only("review", "id"),
+            # all that a listing can be asked for, so that a search reads no whole rows
+            """
+            CREATE INDEX measurement_listing ON measurement
+            (seq, at, corner, stage, state, verdict, vehicle, job, gauge_name, link)
+            """,
         ),
     ),
     Step(

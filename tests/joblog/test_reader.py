@@ -15,7 +15,17 @@ import pytest
 from calc.units import Unit
 from joblog.errors import AmbiguousId, NoSuchMeasurement
 from joblog.fetch import load_measurement
-from joblog.reader import Listed, list_measurements, reading
+from joblog.reader import (
+    Found,
+    Listed,
+    Wanted,
+    _chosen,
+    _teach,
+    find_measurements,
+    ids_of,
+    list_measurements,
+    reading,
+)
 from joblog.records import Measurement
 from joblog.store import Store
 
@@ -78,6 +88,9 @@ def test_a_row_says_what_was_measured(log: Path, make: Make) -> None:
         job="117",
         simulated=True,
         readings=len(measurement.trace),
+        gauge_name=None,
+        origin=None,
+        reviews=0,
     )
     assert row.simulated is True
 
@@ -110,11 +123,46 @@ def test_the_order_is_that_of_recording(log: Path) -> None:
         ({"latest": 9}, [1, 2, 3, 4]),
         ({"corner": "RF", "verdict": "loose", "latest": 1}, [2]),
         ({"vehicle": "' OR 1 --"}, []),
-        ({"vehicle": ""}, []),
+        ({"vehicle": "heron gt"}, [1, 3, 4]),
+        ({"vehicle": "lg 12"}, [1, 3, 4]),
+        ({"vehicle": "%"}, []),
+        ({"job": "11"}, []),
+        ({"gauge": "SIMULATED:"}, [1, 2, 3, 4]),
+        ({"gauge": "sn"}, []),
     ],
 )
 def test_a_part_of_the_log(log: Path, conditions: dict[str, Any], numbers: list[int]) -> None:
     assert listed(log, **conditions) == numbers
+
+
+def test_a_search_says_how_many_there_are(log: Path) -> None:
+    found = find_measurements(log, Wanted(corner="RF"), latest=1)
+    assert (found.total, [row.id for row in found.listed]) == (2, [_id(4)])
+    assert find_measurements(log, latest=0) == Found(4, [])
+    assert find_measurements(log, Wanted(corner="LF")) == Found(0, [])
+
+
+def test_only_the_ids(log: Path) -> None:
+    assert ids_of(log) == [_id(n) for n in (1, 2, 3, 4)]
+    assert ids_of(log, Wanted(state="refused")) == [_id(4)]
+    assert ids_of(log, latest=2) == [_id(3), _id(4)]
+
+
+def test_capitals_of_other_alphabets_are_the_same_letters(log: Path, make: Make) -> None:
+    with Store.open(log) as store:
+        store.add(make(id=_id(5), vehicle="Ägir 7", gauge_name="Größe ½"))
+    assert listed(log, vehicle="ÄGIR") == [5]
+    assert listed(log, gauge="GRÖSSE") == [5]
+
+
+def test_a_search_reads_no_whole_rows(log: Path) -> None:
+    # every column that can be asked for is in the index: SQLite calls that a covering index
+    chosen, values = _chosen(Wanted(*"abcdefghi"))
+    with reading(log) as connection:
+        assert connection is not None
+        _teach(connection)
+        plan = connection.execute(f"EXPLAIN QUERY PLAN SELECT seq {chosen}", values).fetchall()
+    assert ["USING COVERING INDEX measurement_listing" in row[3] for row in plan] == [True]
 
 
 def test_an_empty_log(tmp_path: Path) -> None:
