@@ -125,7 +125,9 @@ def test_one_far_off_that_was_struck_out_does_not_count_as_the_plunger_off_its_f
 def test_a_press_can_be_struck_out() -> None:
     levels = strokes(0.0, 0.31, 10)
     levels[4] = 0.012
-    trace = trace_of_values(np.arange(len(levels)) * 2.0, np.array(levels))
+    trace = trace_of_values(
+        2.0 * np.arange(len(levels), dtype=np.float64), np.array(levels, dtype=np.float64)
+    )
     gauge = Gauge(single=True)
     marks = marks_of(trace, gauge)
     assert len(marks) == len(levels) >= LEAST_PRESSES
