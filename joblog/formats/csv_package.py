@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import re
 import sys
 from collections.abc import Iterator
@@ -89,7 +88,7 @@ def rows(package: PackageReader, tables: dict[str, Table]) -> Iterator[tuple[str
                 yield from ((name, row) for row in _traces(package))
             else:
                 for row in _records(package, FILES[name]):
-                    yield name, stored_row(table, _typed(table, row))
+                    yield name, stored_row(table, _typed(table, row), parsed=False)
         except KeyError as error:
             raise ExportTooNew(package.path, f"{file}: the column {error.args[0]!r}") from error
         except (ValueError, TypeError, csv.Error) as error:
@@ -174,8 +173,6 @@ def _typed(table: Table, row: dict[str, str | None]) -> Row:
 
 
 def _value(kind: Kind, text: str) -> Any:  # noqa: ANN401  (any column)
-    if kind in {"object", "array"}:
-        return json.loads(text)
     if kind == "flag":
         return {"0": False, "1": True}.get(text, text)
     return int(text) if kind == "whole" else text

@@ -5,11 +5,15 @@ Source: Frictionless Data, Data Package and Tabular Data Package, version 1.0 (s
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import io
 import json
+import lzma
 import os
+import struct
 import zipfile
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -24,6 +28,11 @@ MARK = "shimwright"
 """Key in the descriptor under which stands what only this program needs."""
 
 _BLOCK = 1 << 20
+_ENCRYPTED = 1  # bit of a zip member's flags
+_UNPACKING = (
+    zipfile.BadZipFile, NotImplementedError, EOFError, OverflowError, zlib.error, lzma.LZMAError, struct.error,
+)  # fmt: skip
+"""What unpacking a damaged zip file ends in."""
 _MOST_DESCRIPTOR = 1 << 24  # bytes; ours has some tens of thousands
 
 
@@ -140,10 +149,7 @@ class PackageReader:
         self.path = path
         self._zip: zipfile.ZipFile | None = None
         if not path.is_dir():
-            try:
-                self._zip = zipfile.ZipFile(path)
-            except zipfile.BadZipFile as error:
-                raise ExportDamaged(path, f"as a zip file: {error}") from error
+            self._zip = _opened_zip(path)
         try:
             resources = self._described()
             self.resources = {str(one["name"]).replace("-", "_"): one for one in resources}
@@ -175,8 +181,12 @@ class PackageReader:
                 yield file
         except (KeyError, FileNotFoundError) as error:
             raise ExportDamaged(self.path, f"{name} is missing") from error
-        except (zipfile.BadZipFile, NotImplementedError, EOFError) as error:
+        except _UNPACKING as error:
             raise ExportDamaged(self.path, f"{name}: {error}") from error
+        except OSError as error:
+            if self._zip is None or error.errno not in {None, errno.EINVAL}:
+                raise
+            raise ExportDamaged(self.path, f"{name}: {error}") from error  # bzip2; a place before the file
 
     def _described(self) -> list[dict[str, Any]]:
         try:
@@ -204,6 +214,17 @@ class PackageReader:
                 length += len(block)
         if length != resource["bytes"] or f"sha256:{digest.hexdigest()}" != resource["hash"]:
             raise ExportDamaged(self.path, f"{resource['path']} is not as it was written")
+
+
+def _opened_zip(path: Path) -> zipfile.ZipFile:
+    try:
+        opened = zipfile.ZipFile(path)
+    except _UNPACKING as error:
+        raise ExportDamaged(path, f"as a zip file: {error}") from error
+    if any(one.flag_bits & _ENCRYPTED for one in opened.infolist()):
+        opened.close()
+        raise ExportDamaged(path, "it is encrypted")
+    return opened
 
 
 class _Counted(io.RawIOBase):

@@ -153,17 +153,8 @@ def _trace_columns(batch: list[Row]) -> dict[str, list[Any]]:
 
 
 def _stored(table: Table, batch: pa.RecordBatch) -> Iterator[Row]:
-    import json  # noqa: PLC0415
-
-    texts = {column.name for column in table.columns if column.kind in {"object", "array"}}
     for row in batch.to_pylist():
-        yield stored_row(
-            table,
-            {
-                key: json.loads(value) if key in texts and value is not None else value
-                for key, value in row.items()
-            },
-        )
+        yield stored_row(table, row, parsed=False)
 
 
 def _traces(batch: pa.RecordBatch) -> Iterator[Row]:

@@ -48,8 +48,13 @@ def plain_row(table: Table, row: Row) -> Row:
     }
 
 
-def stored_row(table: Table, row: Mapping[str, Any]) -> Row:
+def stored_row(table: Table, row: Mapping[str, Any], *, parsed: bool = True) -> Row:
     """The row as SQLite holds it; the opposite of ``plain_row``. Columns that it lacks are empty.
+
+    Args:
+        table: Its table.
+        row: Columns and values.
+        parsed: Whether JSON comes as what it stands for; else as text, which is then kept as it is.
 
     Raises:
         KeyError: If it has a column that is not known here.
@@ -57,7 +62,10 @@ def stored_row(table: Table, row: Mapping[str, Any]) -> Row:
     """
     if unknown := sorted(set(row) - set(table.names())):
         raise KeyError(unknown[0])
-    return {column.name: _stored(column.name, column.kind, row.get(column.name)) for column in table.columns}
+    return {
+        column.name: _stored(column.name, column.kind, row.get(column.name), parsed)
+        for column in table.columns
+    }
 
 
 def compact(value: Any) -> str:  # noqa: ANN401  (any JSON)
@@ -134,10 +142,10 @@ def _plain(kind: str, value: Any) -> Any:  # noqa: ANN401  (any column)
     return value
 
 
-def _stored(name: str, kind: str, value: Any) -> Any:  # noqa: ANN401  (any column)
+def _stored(name: str, kind: str, value: Any, parsed: bool) -> Any:  # noqa: ANN401  (any column)
     if value is None:
         return None
-    if kind in {"object", "array"}:
+    if kind in {"object", "array"} and parsed:
         return compact(value)
     if kind == "real" and isinstance(value, (int, float, str)) and not isinstance(value, bool):
         return float(value)
