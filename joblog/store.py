@@ -23,6 +23,9 @@ from joblog.upgrade import upgrade
 
 _RETRY_S = 0.01
 
+Value = str | int | float | bytes | None
+"""What a column holds."""
+
 
 class Unsent(NamedTuple):
     """A measurement that was not published yet.
@@ -114,13 +117,26 @@ class Store:
             RecordError: If a part of it cannot be stored, or its id is in the log.
             LogFileError: If it cannot be written.
         """
-        row = check_row(check)
+        self.add_rows("gauge check", ("gauge_check", check_row(check)))
+
+    def add_rows(self, what: str, *rows: tuple[str, Mapping[str, Value]]) -> None:
+        """Record rows that belong together, in one transaction; when this returns they are on the disk.
+
+        Args:
+            what: What they are, for an error.
+            rows: Each with its table, in an order in which they may refer to each other.
+
+        Raises:
+            RecordError: If one of them cannot be stored; then none is.
+            LogFileError: If the log cannot be written.
+        """
         with speaking_of(self.path):
             try:
                 with self._db.atomic():
-                    self._insert("gauge_check", row)
+                    for table, row in rows:
+                        self._insert(table, row)
             except sqlite3.IntegrityError as error:
-                raise RecordError("gauge check", str(error)) from error
+                raise RecordError(what, str(error)) from error
 
     def get(self, measurement_id: str) -> Measurement:
         """One measurement, whole.
@@ -169,7 +185,7 @@ class Store:
         query = "SELECT 1 FROM measurement WHERE id = ?"
         return self._db.execute(query, (measurement_id,)).fetchone() is not None
 
-    def _insert(self, table: str, row: Mapping[str, str | int | float | bytes | None]) -> None:
+    def _insert(self, table: str, row: Mapping[str, Value]) -> None:
         query = f"INSERT INTO {table} ({', '.join(row)}) VALUES ({', '.join('?' * len(row))})"  # noqa: S608  (our names)
         self._db.execute(query, tuple(row.values()))
 
