@@ -18,7 +18,7 @@ from capture.arrays import Floats
 from capture.dwells import Spans
 from capture.motion import motion_of
 from capture.readings import Gauge, Trace
-from capture.refusals import LEAST_READINGS, Reason, reasons_for, too_few_readings
+from capture.refusals import LEAST_READINGS, Reason, reasons_for, too_few_left, too_few_readings
 from capture.spots import SpotStops, find_spot_stops, presses_of, spot_reason
 from capture.stops import Stops, find_stops
 from capture.strokes import bend_of
@@ -156,7 +156,8 @@ def analyse_trace(trace: Trace, gauge: Gauge = UNKNOWN_GAUGE, struck: Spans = ()
     stops = find_stops(motion, struck)
     if stops is None or stops.weight < 1:
         # what agrees in the noise of a hub at rest was no stroke, and nobody should hear one counted
-        return Refusal(reasons_for(motion, stops), resolution_mm=step)
+        reasons = (too_few_left(0),) if struck else reasons_for(motion, stops)
+        return Refusal(reasons, resolution_mm=step)
     marks, strokes = _marks(stops, trace.times_s), stops.strokes
     if not stops.sound:
         return Refusal(reasons_for(motion, stops), strokes.full, strokes.half, step, marks)

@@ -178,7 +178,18 @@ def _too_few(stops: Stops) -> Reason:
             f"of {made} strokes only {full} agree: push and pull to the stops with the same force, and rest"
         )
         return Reason(ReasonCode.STROKES_DISAGREE, text)
+    if stops.dwells.struck is not None:
+        return too_few_left(full)
     text = f"{full} full strokes, at least {LEAST_STROKES} are needed: go on pushing and pulling"
+    return Reason(ReasonCode.TOO_FEW_STROKES, text)
+
+
+def too_few_left(full: int) -> Reason:
+    """So many strokes were struck out that what is left tells nothing."""
+    text = (
+        f"{full} full strokes are left, at least {LEAST_STROKES} are needed: "
+        "strike out fewer, or measure again"
+    )
     return Reason(ReasonCode.TOO_FEW_STROKES, text)
 
 

@@ -17,7 +17,7 @@ import numpy as np
 from capture.arrays import Flags, Floats, Ints, median
 from capture.dwells import Dwells, Spans, struck_among
 from capture.motion import LEAST_STROKE_MM, STEPS, extremes, turning_points
-from capture.refusals import STILL_MM, STILL_STEPS, Reason, ReasonCode, too_few_readings
+from capture.refusals import STILL_MM, STILL_STEPS, Reason, ReasonCode, too_few_left, too_few_readings
 from capture.rests import SAME_PRESS_S
 from capture.stops import COARSER, KNOWN_SIZE, LEAST_END_PLAY_MM, LEAST_STROKES, ROUNDING
 from capture.strokes import Strokes, Tolerances, match_strokes
@@ -275,6 +275,8 @@ def _near_miss(stops: SpotStops, presses: int) -> Reason:
     """Strokes were seen; what is wrong with them."""
     full = stops.strokes.full
     if not stops.enough:
+        if stops.dwells.struck is not None:
+            return too_few_left(full)
         if presses <= full + 3:
             text = (
                 f"{full} full strokes, at least {LEAST_STROKES} are needed: go on, push, press, pull, press"

@@ -33,6 +33,11 @@ LogFile = Annotated[
     ),
 ]
 
+MeasurementId = Annotated[
+    str, typer.Argument(metavar="ID", help="A measurement's id, or its first characters.")
+]
+Who = Annotated[str | None, typer.Option("--who", metavar="NAME", help="Who does it; kept in the log.")]
+
 Misalignment = Annotated[
     float | None,
     typer.Option(

@@ -135,12 +135,12 @@ def _measure(  # noqa: PLR0917 - the same names as in the order
 
 def _redo(finished: Finished, log: Path, *, as_json: bool) -> None:
     """Read a measurement out of the log, analyse its trace again, and hold it against what was measured."""
+    from cli.redoing import comparison, redo  # noqa: PLC0415
     from cli.screen import put_json  # noqa: PLC0415
-    from cli.trace import comparison, redone  # noqa: PLC0415
     from joblog.fetch import load_measurement  # noqa: PLC0415
 
     stored = load_measurement(log, finished.measurement.id)
-    analysis = redone(stored)
+    analysis = redo(stored).analysis
     if as_json:
         put_json(analysis | {"measurement_id": stored.id})
     else:

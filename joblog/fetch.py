@@ -5,7 +5,8 @@ from __future__ import annotations
 import sqlite3
 from pathlib import Path
 
-from joblog.codec import decode_trace
+from capture.readings import Trace
+from joblog.codec import decode_trace, encode_trace
 from joblog.errors import NoSuchMeasurement
 from joblog.reader import full_id, reading
 from joblog.records import Measurement, from_row
@@ -46,3 +47,23 @@ def fetch(log: sqlite3.Connection, measurement_id: str) -> Measurement:
         raise NoSuchMeasurement(measurement_id)
     named = dict(zip((column[0] for column in cursor.description), row, strict=True))
     return from_row(named, decode_trace(named["data"]))
+
+
+def holders_of(path: Path, trace: Trace) -> list[str]:
+    """The ids of the measurements that hold exactly these readings, in the order of recording.
+
+    Args:
+        path: The log.
+        trace: The readings.
+
+    Raises:
+        LogFileError: If there is no log or it cannot be read.
+    """
+    query = (
+        "SELECT m.id FROM trace t JOIN measurement m ON m.id = t.measurement_id "
+        "WHERE t.readings = ? AND t.data = ? ORDER BY m.seq"
+    )
+    with reading(path) as log:
+        if log is None:
+            return []
+        return [str(row[0]) for row in log.execute(query, (len(trace), encode_trace(trace)))]

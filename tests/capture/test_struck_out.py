@@ -106,9 +106,15 @@ def test_with_too_many_out_it_says_how_many_are_left() -> None:
     found = analyse_trace(trace, struck=spans(marks_of(trace), 2, 4))
     assert isinstance(found, Refusal)
     assert found.reasons[0].code is ReasonCode.TOO_FEW_STROKES
-    assert found.reasons[0].text.startswith("2 full strokes")
+    assert found.reasons[0].text.startswith("2 full strokes are left")
     everything = analyse_trace(trace, struck=spans(marks_of(trace), *range(7)))
     assert isinstance(everything, Refusal)
+    assert everything.reasons[0].code is ReasonCode.TOO_FEW_STROKES
+    presses = trace_of_values(2.0 * np.arange(7, dtype=np.float64), np.array(strokes(0.0, 0.31, 6)))
+    gauge = Gauge(single=True)
+    found = analyse_trace(presses, gauge, spans(marks_of(presses, gauge), 2, 4))
+    assert isinstance(found, Refusal)
+    assert "are left" in found.reasons[0].text
 
 
 def test_one_far_off_that_was_struck_out_does_not_count_as_the_plunger_off_its_face() -> None:

@@ -34,7 +34,10 @@ COMMANDS = [
     ["hub", "show"],
     ["trace", "list"],
     ["trace", "show"],
+    ["trace", "plot"],
+    ["trace", "compare"],
     ["trace", "redo"],
+    ["trace", "add"],
     ["trace", "export"],
     ["demo"],
 ]

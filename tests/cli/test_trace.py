@@ -57,14 +57,17 @@ def measured(log: Path, hub_file: Path) -> list[Measurement]:
 def test_list_in_words(measured: list[Measurement]) -> None:
     result = run("list")
     assert result.exit_code == 0
-    heading, *rows = result.stdout.splitlines()
-    assert heading.startswith("ID        TIME (UTC)")
+    heading, *rows, _, simulated, total = result.stdout.splitlines()
+    assert heading.startswith("ID        TIME (LOCAL)")
     assert [row[:8] for row in rows] == [m.id[:8] for m in measured]
     assert "0.31" in rows[0]
-    assert "loose (simulated)" in rows[0]
+    assert "loose *" in rows[0]
     assert "Heron GT, 12" in rows[0]
-    assert "tight (simulated)" in rows[1]
-    assert "refused (simulated)" in rows[2]
+    assert "tight *" in rows[1]
+    assert "refused *" in rows[2]
+    assert simulated == "* SIMULATED: no real hub was measured."
+    assert total == "3 measurements."
+    assert all(len(line) <= 80 for line in result.stdout.splitlines())
 
 
 def test_list_for_programs(measured: list[Measurement]) -> None:
