@@ -172,14 +172,14 @@ def _poor(stops: Stops) -> Reason:
 
 def _too_few(stops: Stops) -> Reason:
     """Too few strokes, either because there were no more or because the others are unlike them."""
-    full, made = stops.strokes.full, int(np.count_nonzero(stops.dwells.strokes_standing))
+    full, made = stops.strokes.full, len(stops.dwells) - 1
+    if stops.dwells.struck is not None:
+        return too_few_left(full)
     if made > full + 2:
         text = (
             f"of {made} strokes only {full} agree: push and pull to the stops with the same force, and rest"
         )
         return Reason(ReasonCode.STROKES_DISAGREE, text)
-    if stops.dwells.struck is not None:
-        return too_few_left(full)
     text = f"{full} full strokes, at least {LEAST_STROKES} are needed: go on pushing and pulling"
     return Reason(ReasonCode.TOO_FEW_STROKES, text)
 

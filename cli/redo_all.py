@@ -17,7 +17,7 @@ from typing import Any, Literal
 import typer
 
 from calc.units import Unit, format_length
-from cli.errors import CliError, ExitCode
+from cli.errors import CliError, ExitCode, InterruptedMeasurementError
 from cli.redoing import broken_off_by, differing_keys, redo
 from cli.screen import put, put_json, put_report, screen_of
 from cli.version import version
@@ -62,20 +62,27 @@ def redo_all(path: Path, wanted: Wanted, jobs: int | None, *, as_json: bool) -> 
     Raises:
         LogFileError: If the log cannot be read.
         typer.Exit: With exit code 2 if a measurement cannot be read.
+        InterruptedMeasurementError: If somebody pressed Ctrl-C.
     """
     began = time.monotonic()
     ids = ids_of(path, wanted)
     counts: Counter[str] = Counter()
     changes: list[dict[str, Any]] = []
-    with _progress(len(ids)) as step:
-        for same, changed, done in _examined(path, ids, jobs or cores()):
-            counts.update(same)
-            counts.update(one["change"] for one in changed)
-            changes += changed
-            step(done)
-            if as_json:
-                for one in changed:
-                    put_json(one)
+    examined = 0
+    try:
+        with _progress(len(ids)) as step:
+            for same, changed, done in _examined(path, ids, jobs or cores()):
+                counts.update(same)
+                counts.update(one["change"] for one in changed)
+                changes += changed
+                examined += done
+                step(done)
+                if as_json:
+                    for one in changed:
+                        put_json(one)
+    except KeyboardInterrupt:
+        text = f"stopped with Ctrl-C after {examined} of {len(ids)} measurements"
+        raise InterruptedMeasurementError(text) from None
     seconds = time.monotonic() - began
     summary = summary_of(len(ids), counts, changes, seconds)
     if as_json:

@@ -19,10 +19,10 @@ if TYPE_CHECKING:
 Kind = Literal["rest", "full", "half", "beside", "aside", "struck"]
 
 KINDS: dict[Kind, str] = {
-    "rest": "rest before the first stroke",
+    "rest": "before the first",
     "full": "full stroke",
-    "half": "half stroke, left out",
-    "beside": "beside one struck out, left out",
+    "half": "half, left out",
+    "beside": "beside struck out",
     "aside": "set aside",
     "struck": "STRUCK OUT",
 }
@@ -154,7 +154,7 @@ def stroke_lines(strokes: Sequence[Stroke], unit: Unit, begin_s: float) -> list[
     if not strokes:
         return []
     rows: list[tuple[str, ...]] = [
-        ("", "STROKE", "AT REST, s", f"LEVEL, {unit}", f"HEIGHT, {unit}", f"OFF THE STOP, {unit}", "")
+        ("", "STROKE", "AT REST, s", f"LEVEL, {unit}", f"HEIGHT, {unit}", f"OFF STOP, {unit}", "")
     ]
     rows += [_cells(stroke, unit, begin_s) for stroke in strokes]
     widths = [max(len(row[column]) for row in rows) for column in range(6)]
