@@ -114,9 +114,9 @@ def _legend(strokes: Sequence[Stroke], *, slipped: bool) -> list[str]:
     """What the marks mean that are there."""
     marks = {mark_of(stroke) for stroke in strokes}
     words = {
-        PULL: "rest after a stroke out",
-        PUSH: "rest after a stroke in",
-        HALF: "off the stop, left out",
+        PULL: "rest, out",
+        PUSH: "rest, in",
+        HALF: "off the stop",
         STRUCK: "struck out",
     }
     told = [f"{mark} {text}" for mark, text in words.items() if mark in marks]
