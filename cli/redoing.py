@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from calc.limits import Decision, Limits, assess
@@ -202,13 +203,23 @@ def review_of(
 
 def limits_of(measurement: Measurement, hub: Hub | None = None) -> tuple[Limits, str]:
     """What an end play is held against, and how: as recorded, or as another hub file has it."""
-    from cli.report import hub_of  # noqa: PLC0415
-
     if hub is not None:
         return hub.limits, hub.decision
-    recorded = hub_of(measurement)
-    decision = Decision.SIMPLE if recorded is None else recorded.decision
-    return Limits(measurement.least_mm, measurement.most_mm), decision
+    return Limits(measurement.least_mm, measurement.most_mm), _decision(measurement.hub_text)
+
+
+@lru_cache(maxsize=64)
+def _decision(hub_text: str) -> str:
+    """The decision of a hub file as it was; simple where this version no longer reads it.
+
+    A whole log has few hub files, and reading one takes a tenth as long as analysing a trace.
+    """
+    from calc.hub import HubFileError, parse_hub  # noqa: PLC0415
+
+    try:
+        return parse_hub(hub_text, "the recorded hub file").decision
+    except HubFileError:
+        return Decision.SIMPLE
 
 
 def comparison(measurement: Measurement, analysis: dict[str, Any]) -> str:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from calc.units import Unit, from_mm
 from cli.arguments import AsJson, LogFile, MeasurementId
 from cli.selecting import local_time
 
 if TYPE_CHECKING:
+    from calc.units import Unit
     from cli.screen import Screen
     from joblog.records import Measurement
     from joblog.reviews import Review
@@ -74,6 +74,7 @@ def trace_lines(measurement: Measurement, screen: Screen) -> list[str]:
 
 def budget_table(analysis: dict[str, Any], unit: Unit) -> list[str]:
     """The whole budget; nothing if there is none."""
+    from calc.units import from_mm  # noqa: PLC0415
     from cli.outcome import significant  # noqa: PLC0415
 
     rows = analysis["budget"]

@@ -33,7 +33,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from calc.limits import Limits, assess
 from calc.units import Unit
 from capture.end_play import EndPlay, analyse_trace, analysis_object
-from capture.readings import Gauge
+from capture.readings import Gauge, Trace
 from capture.simulator import HubModel, simulate
 from capture.traces import write_csv
 from cli.version import version
@@ -48,6 +48,8 @@ BEGAN = datetime(2023, 1, 2, 8, 0, tzinfo=UTC)
 AS_USUAL = {name: value for name, value in os.environ.items() if not name.startswith("PYTHON")}
 SHIMWRIGHT = str(Path(sys.executable).with_name("shimwright"))
 LIST_AIM_MS = 300.0
+EMPTY = "an empty log (start-up alone)"
+JITTER_S = 0.0002
 
 
 def patterns(number: int) -> list[Measurement]:
@@ -56,7 +58,7 @@ def patterns(number: int) -> list[Measurement]:
     for seed in range(number):
         end_play = 0.02 + 0.01 * (seed % 40)
         model = HubModel(end_play_mm=end_play, strokes=14, dwell_s=1.0, half_share=0.05 * (seed % 3))
-        trace = simulate(model, seed).trace
+        trace = as_it_arrives(simulate(model, seed).trace, seed)
         outcome = analyse_trace(trace)
         found: dict[str, object] = {"state": "refused"}
         if isinstance(outcome, EndPlay):
@@ -83,6 +85,12 @@ def patterns(number: int) -> list[Measurement]:
         )
         made.append(replace(one, **found))  # type: ignore[arg-type]
     return made
+
+
+def as_it_arrives(trace: Trace, seed: int) -> Trace:
+    """The trace with times as a live one has them: arrivals jitter, and are kept to the microsecond."""
+    jitter = np.random.default_rng(seed).normal(0.0, JITTER_S, len(trace))
+    return replace(trace, times_s=np.sort(np.round(trace.times_s + jitter, 6)))
 
 
 def make_log(path: Path, number: int, made: list[Measurement]) -> None:
@@ -119,13 +127,15 @@ def start(words: list[str]) -> float:
 
 
 def searches(path: Path, number: int, rounds: int) -> None:
-    """``trace list`` with each filter, above ``shimwright --version``."""
+    """``trace list`` with each filter, above the same command on an empty log."""
     log = ["--log", str(path)]
+    empty = path.with_name("empty.sqlite")
+    Store.open(empty).close()
     lines: dict[str, list[str]] = {
-        "--version (start-up alone)": [SHIMWRIGHT, "--version"],
+        EMPTY: [SHIMWRIGHT, "trace", "list", "--log", str(empty)],
         "no filter": [SHIMWRIGHT, "trace", "list", *log],
         "--vehicle 'LG 1234'": [SHIMWRIGHT, "trace", "list", *log, "--vehicle", "LG 1234"],
-        "--corner LR --stage as-found": [SHIMWRIGHT, "trace", "list", *log, "--corner", "LR"],
+        "--corner LR": [SHIMWRIGHT, "trace", "list", *log, "--corner", "LR"],
         "--verdict loose": [SHIMWRIGHT, "trace", "list", *log, "--verdict", "loose"],
         "--refused": [SHIMWRIGHT, "trace", "list", *log, "--refused"],
         "--gauge 'SN 103'": [SHIMWRIGHT, "trace", "list", *log, "--gauge", "SN 103"],
@@ -141,7 +151,7 @@ def searches(path: Path, number: int, rounds: int) -> None:
             taken = start(line)
             if turn >= 0:
                 times[name].append(taken)
-    bare = statistics.median(times["--version (start-up alone)"])
+    bare = statistics.median(times[EMPTY])
     print(f"\ntrace list in a log of {number} measurements, {rounds} starts of each in turns, medians:")
     for name, taken_ms in times.items():
         median = statistics.median(taken_ms)
@@ -199,9 +209,8 @@ def sizes(path: Path, number: int, made: list[Measurement]) -> None:
         write_csv(one.trace, text)
         texts.append(text.getvalue().encode())
     mean = statistics.mean
-    print(
-        f"\nbytes a measurement, of {len(made)} different ones, {mean(len(m.trace) for m in made):.0f} readings each:"
-    )
+    each = mean(len(one.trace) for one in made)
+    print(f"\nbytes a measurement, of {len(made)} different ones, {each:.0f} readings each:")
     print(f"  {'in the log, row, trace and indexes':38}{path.stat().st_size / number:9.0f}")
     print(f"  {'its trace in the log':38}{mean(len(encode_trace(one.trace)) for one in made):9.0f}")
     print(f"  {'its trace as raw CSV':38}{mean(map(len, texts)):9.0f}")

@@ -12,8 +12,8 @@ from scipy import stats
 from calc.units import Unit
 from capture.readings import Gauge
 from capture.simulator import HubModel, simulate
+from cli.comparing import OF_THE_GAUGE, pairs_of, sentence
 from cli.redoing import redo, review_of
-from cli.trace_compare import OF_THE_GAUGE, pairs_of, sentence
 from joblog.records import new_id
 from joblog.reviews import add_review
 from joblog.store import Store
