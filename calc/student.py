@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import math
 
+from calc.beta import beta_fraction
+
 _NEARLY_NORMAL = 1e4
 """Degrees of freedom from which the continued fraction would lose digits and Hill's form is better."""
 
 _MOST_TERMS = 10_000
 _MOST_STEPS = 200
-_TINY = 1e-300
 
 
 def t_cdf(x: float, dof: float) -> float:
@@ -97,7 +98,7 @@ def _areas(x: float, dof: float) -> tuple[float, float]:
     near = 1.0 / (1.0 + ratio * ratio)
     factor = math.exp(math.log(x) + _log_density(x, dof))
     if near < (a + 1.0) / (a + 2.5):
-        tail = factor * _fraction(near, a) / (2.0 * a)
+        tail = factor * beta_fraction(near, a, 0.5) / (2.0 * a)
         return 0.5 - tail, tail
     central = factor * _series(ratio * ratio * near, a)
     return central, 0.5 - central
@@ -146,27 +147,6 @@ def _series(y: float, a: float) -> float:
         if term < 1e-17 * total:
             break
     return total
-
-
-def _fraction(x: float, a: float) -> float:
-    """The continued fraction of the incomplete beta function with b = 1/2, by the modified Lentz method."""
-    b = 0.5
-    c = 1.0
-    d = 1.0 - (a + b) * x / (a + 1.0)
-    d = 1.0 / (d if abs(d) > _TINY else _TINY)
-    value = d
-    for m in range(1, _MOST_TERMS):
-        even = m * (b - m) * x / ((a + 2 * m - 1) * (a + 2 * m))
-        odd = -(a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1))
-        for step in (even, odd):
-            d = 1.0 + step * d
-            d = 1.0 / (d if abs(d) > _TINY else _TINY)
-            c = 1.0 + step / c
-            c = c if abs(c) > _TINY else _TINY
-            value *= c * d
-        if abs(c * d - 1.0) < 1e-16:
-            break
-    return value
 
 
 def _from_central(area: float, dof: float) -> float:
