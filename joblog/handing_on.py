@@ -26,6 +26,7 @@ ENDINGS: dict[str, Format] = {
     ".ndjson": "jsonl",
     ".sqlite": "sqlite",
     ".db": "sqlite",
+    ".parquet": "parquet",
 }
 """What a file's name says of its format, where the format is not given."""
 

@@ -166,6 +166,19 @@ def current_log(path: Path) -> Iterator[sqlite3.Connection]:
                 yield current
 
 
+def count_measurements(path: Path) -> int:
+    """How many measurements a log of any version holds; it is only read.
+
+    Raises:
+        LogFileError: If it cannot be read.
+    """
+    check_place(path, must_exist=True)
+    with speaking_of(path), closing(connect_to_read(path)) as log:
+        if not steps_taken(log, path):
+            raise LogEmpty(path)
+        return int(log.execute("SELECT count(*) FROM measurement").fetchone()[0])
+
+
 def upgraded_copy(log: sqlite3.Connection, copy: Path) -> None:
     """Write a log into a new file and bring that up to today's schema.
 

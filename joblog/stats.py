@@ -51,11 +51,11 @@ class Reason(NamedTuple):
 
     Attributes:
         code: The reason's code.
-        count: How many have it as their main reason.
+        measurements: How many have it as their main reason.
     """
 
     code: str
-    count: int
+    measurements: int
 
 
 class Stats(NamedTuple):

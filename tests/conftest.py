@@ -230,3 +230,15 @@ def bluetooth(
     yield one
     one.die()
     one.end_bus()
+
+
+@pytest.fixture
+def tiny_disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system of its own with three quarters of a megabyte."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=768k", "tmpfs", str(folder)]
+    if shutil.which("mount") is None or subprocess.run(mount, capture_output=True, check=False).returncode:
+        pytest.skip("a tiny disk needs the right to mount one: run the tests as root")
+    yield folder
+    subprocess.run(["umount", str(folder)], check=True)

@@ -30,7 +30,8 @@ MARK = "shimwright"
 _BLOCK = 1 << 20
 _ENCRYPTED = 1  # bit of a zip member's flags
 _UNPACKING = (
-    zipfile.BadZipFile, NotImplementedError, EOFError, OverflowError, zlib.error, lzma.LZMAError, struct.error,
+    zipfile.BadZipFile, NotImplementedError, EOFError, OverflowError,
+    zlib.error, lzma.LZMAError, struct.error,
 )  # fmt: skip
 """What unpacking a damaged zip file ends in."""
 _MOST_DESCRIPTOR = 1 << 24  # bytes; ours has some tens of thousands

@@ -13,6 +13,7 @@ import numpy as np
 from calc.units import Unit
 from capture.readings import Trace
 from joblog.codec import decode_trace, encode_trace
+from joblog.errors import TraceDamaged
 from joblog.tables import Table
 
 FORM = 1
@@ -81,10 +82,13 @@ def trace_of(row: Row) -> Trace:
     """The trace in a row of the table ``trace``.
 
     Raises:
-        TraceDamaged: If it does not read back.
+        TraceDamaged: If it does not read back; it names the measurement.
         TraceTooNew: If its format is a later one.
     """
-    return decode_trace(row["data"])
+    try:
+        return decode_trace(row["data"])
+    except TraceDamaged as error:
+        raise TraceDamaged(f"measurement {row['measurement_id']}, {error.what}") from error
 
 
 def trace_row(measurement_id: str, trace: Trace) -> Row:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
+from joblog.formats.rows import Row, trace_of
 from joblog.selection import Selection
 from joblog.store import Store
 from joblog.trouble import speaking_of
@@ -15,6 +17,7 @@ def write(selection: Selection, path: Path) -> None:
     """Write a selection into a new log.
 
     Raises:
+        TraceDamaged: If a trace cannot be read.
         LogFileError: If it cannot be written.
     """
     Store.open(path).close()
@@ -26,6 +29,14 @@ def write(selection: Selection, path: Path) -> None:
             places = ", ".join("?" * len(table.columns))
             log.executemany(
                 f"INSERT INTO {table.name} ({columns}) VALUES ({places})",  # noqa: S608  (our names)
-                (tuple(row.values()) for row in selection.rows(table.name)),
+                (tuple(row.values()) for row in _sound(selection, table.name)),
             )
         log.execute("COMMIT")
+
+
+def _sound(selection: Selection, name: str) -> Iterator[Row]:
+    """The rows; a trace that does not read back is not handed on."""
+    for row in selection.rows(name):
+        if name == "trace":
+            trace_of(row)
+        yield row

@@ -39,6 +39,11 @@ COMMANDS = [
     ["trace", "redo"],
     ["trace", "add"],
     ["trace", "export"],
+    ["export"],
+    ["import"],
+    ["log", "check"],
+    ["log", "backup"],
+    ["log", "stats"],
     ["demo"],
 ]
 

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import shutil
 import sqlite3
-import subprocess
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -48,18 +46,6 @@ SHIM: dict[str, Any] = {"zero_mm": 2.9, "candidates": [], "choice": None, "why":
 def make() -> Callable[..., Measurement]:
     """A measurement with everything in it; say what should differ."""
     return make_measurement
-
-
-@pytest.fixture
-def tiny_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system of its own with three quarters of a megabyte."""
-    folder = tmp_path / "disk"
-    folder.mkdir()
-    mount = ["mount", "-t", "tmpfs", "-o", "size=768k", "tmpfs", str(folder)]
-    if shutil.which("mount") is None or subprocess.run(mount, capture_output=True, check=False).returncode:
-        pytest.skip("a tiny disk needs the right to mount one: run the tests as root")
-    yield folder
-    subprocess.run(["umount", str(folder)], check=True)
 
 
 def make_measurement(**changes: Any) -> Measurement:
