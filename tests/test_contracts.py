@@ -27,6 +27,7 @@ from cli.main import app
 from joblog.paths import ENVIRONMENT, FILE_NAME
 from joblog.reader import Listed
 from joblog.records import CORNERS, STAGES, STATES, Measurement, new_id, utc_now
+from joblog.store import Store
 
 ROOT = Path(__file__).parents[1]
 CONTRACTS = (ROOT / "docs" / "contracts.md").read_text(encoding="utf-8")
@@ -182,6 +183,35 @@ def test_the_listing() -> None:
     assert keys(listing) == ["measurement_id", *Listed._fields[1:]]
     optional = {name for name, kind in Listed.__annotations__.items() if "None" in str(kind)}
     assert set(keys(listing)) - never_null(listing) == optional
+
+
+def test_handing_on_and_looking_after_the_log(tmp_path: Path) -> None:
+    heading = "Handing on and looking after the log"
+    exported, imported, checked, copied, counted = tables(CONTRACTS, heading)
+    log = tmp_path / "log.sqlite"
+    with Store.open(log):
+        pass
+    empty = printed("log", "stats", "--log", log)
+    assert list(empty) == keys(counted)
+    assert nulls(empty) == set(keys(counted)) - never_null(counted)
+    with Store.open(log) as store:
+        store.add(measurement(FOUND))
+        store.add(measurement(REFUSED))
+    made = printed("export", "--to", tmp_path / "out.zip", "--log", log)
+    taken = printed("import", tmp_path / "out.zip", "--log", tmp_path / "back.sqlite")
+    assert list(made) == keys(exported)
+    assert list(taken) == keys(imported)
+    assert nulls(taken) == {"error"}
+    section = CONTRACTS.partition(f"## {heading}")[2]
+    for table in (made["counts"], taken["added"], taken["known"]):
+        assert all(f"`{name}`" in section for name in table)
+    assert list(printed("log", "check", "--log", log)) == keys(checked)
+    assert list(printed("log", "backup", tmp_path / "copy.sqlite", "--log", log)) == keys(copied)
+    full = printed("log", "stats", "--log", log)
+    assert nulls(full) == set()
+    for name in ("gauges", "reasons"):
+        for one in full[name]:
+            assert f"{{{', '.join(chr(34) + key + chr(34) for key in one)}}}" in section
 
 
 def test_the_objects_of_hub_files(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
