@@ -8,7 +8,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import NamedTuple
 
-from joblog.errors import LogDamaged, LogEmpty
+from joblog.errors import LogDamaged, LogEmpty, TargetNotWritable
 from joblog.handing_on import new_file
 from joblog.health import Fault, page_faults, record_faults
 from joblog.reader import connect_to_read
@@ -53,7 +53,12 @@ def back_up(path: Path, target: Path, tick: Callable[[], None] | None = None) ->
                 taken = steps_taken(log, path)
             if not taken:
                 raise LogEmpty(path)
-            copy_log(path, part)
+            try:
+                copy_log(path, part)
+            except sqlite3.OperationalError as error:
+                if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_FULL:
+                    raise
+                raise TargetNotWritable(target, "no space left") from error  # the log itself is only read
         with speaking_of(part):
             faults = _faults(part, current=is_current(taken), tick=tick)
         if faults and faults[0].where == "file":

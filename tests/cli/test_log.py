@@ -244,6 +244,7 @@ def test_a_full_disk_leaves_no_copy(tiny_disk: Path, quick: Shimwright) -> None:
     result = quick("log", "backup", tiny_disk / "copy.sqlite")
     assert result.returncode == 2
     assert result.stderr.count("\n") == 1
+    assert f"{tiny_disk / 'copy.sqlite'} cannot be written (no space left)" in result.stderr
     assert [path.name for path in tiny_disk.iterdir()] == ["filler"]
     assert quick("log", "check").returncode == 0
 
