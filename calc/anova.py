@@ -7,7 +7,7 @@ the values share. A float is taken as the shortest decimal that stands for it: 0
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -146,7 +146,7 @@ def one_way(groups: Sequence[Sequence[Number]]) -> OneWay:
     return OneWay(outside, inside, float(between / total) if total else None)
 
 
-def crossed(cells: Mapping[tuple[Hashable, Hashable], Sequence[Number]], *, keep: bool = False) -> Crossed:
+def crossed(cells: Mapping[tuple[str, str], Sequence[Number]], *, keep: bool = False) -> Crossed:
     """People by parts, balanced or not, also with pairs that nobody measured.
 
     Each main line is adjusted for the other one (Yates's fitting constants, later called type II), and the
@@ -223,10 +223,10 @@ def _tested(name: str, ss: Fraction, dof: int, error: Fraction, dof_error: int) 
 
 
 def _of_margin(
-    counts: Mapping[tuple[Hashable, Hashable], int],
-    sums: Mapping[tuple[Hashable, Hashable], int],
+    counts: Mapping[tuple[str, str], int],
+    sums: Mapping[tuple[str, str], int],
     side: int,
-    names: Sequence[Hashable],
+    names: Sequence[str],
 ) -> Fraction:
     """Sum of squares of the means of the people (side 0) or the parts (side 1) alone, about zero."""
     total = Fraction(0)
@@ -237,9 +237,9 @@ def _of_margin(
     return total
 
 
-def _groups_apart(cells: Mapping[tuple[Hashable, Hashable], Sequence[Number]]) -> int:
+def _groups_apart(cells: Mapping[tuple[str, str], Sequence[Number]]) -> int:
     """How many groups of people and parts there are that no measurement joins."""
-    groups: list[tuple[set[Hashable], set[Hashable]]] = []
+    groups: list[tuple[set[str], set[str]]] = []
     for person, part in cells:
         touched = [group for group in groups if person in group[0] or part in group[1]]
         groups = [group for group in groups if group not in touched]
@@ -251,10 +251,10 @@ def _groups_apart(cells: Mapping[tuple[Hashable, Hashable], Sequence[Number]]) -
 
 
 def _people_after_parts(
-    counts: Mapping[tuple[Hashable, Hashable], int],
-    sums: Mapping[tuple[Hashable, Hashable], int],
-    people: Sequence[Hashable],
-    parts: Sequence[Hashable],
+    counts: Mapping[tuple[str, str], int],
+    sums: Mapping[tuple[str, str], int],
+    people: Sequence[str],
+    parts: Sequence[str],
 ) -> Fraction:
     """What the people add to the sum of squares of the parts: least squares with the parts swept out."""
     size = len(people) - 1  # the last one is the base

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import math
 import random
 import re
@@ -15,12 +14,7 @@ import pytest
 import scipy.stats
 
 from calc.anova import AnovaError, Crossed, crossed, one_way
-
-spec = importlib.util.spec_from_file_location("gauge_study", Path(__file__).with_name("gauge_study.py"))
-assert spec
-assert spec.loader
-gauge_study: Any = importlib.util.module_from_spec(spec)
-spec.loader.exec_module(gauge_study)
+from tests.calc.gauge_study import made, published
 
 # NIST Statistical Reference Datasets, analysis of variance; the files come with SciPy.
 CERTIFIED = Path(scipy.stats.__file__).parent / "tests" / "data" / "nist_anova"
@@ -78,7 +72,7 @@ def test_gum_example_of_ten_days() -> None:
 
 def test_the_published_study_of_ten_parts() -> None:
     # AIAG, Measurement Systems Analysis: the published table.
-    table = crossed(gauge_study.published())
+    table = crossed(published())
     lines = (table.parts, table.people, table.interaction, table.repeats, table.total)
     assert [round(line.ss, 4) for line in lines] == [88.3619, 3.1673, 0.3590, 2.7589, 94.6471]
     assert [line.dof for line in lines] == [9, 2, 18, 60, 89]
@@ -91,7 +85,7 @@ def test_the_published_study_of_ten_parts() -> None:
 
 
 def test_a_balanced_table_adds_up() -> None:
-    table = crossed(gauge_study.made(random.Random(1)))
+    table = crossed(made(random.Random(1)))
     parts = (table.parts, table.people, table.interaction, table.repeats)
     assert sum(line.ss for line in parts) == pytest.approx(table.total.ss, rel=1e-13)
     assert sum(line.dof for line in parts) == table.total.dof
@@ -122,7 +116,7 @@ def by_least_squares(cells: Any) -> dict[str, float]:
 
 @pytest.mark.parametrize("seed", range(5))
 def test_unbalanced_against_least_squares(seed: int) -> None:
-    cells = gauge_study.made(random.Random(seed), lost=14)
+    cells = made(random.Random(seed), lost=14)
     table: Crossed = crossed(cells)
     assert not table.balanced
     for name, ss in by_least_squares({key: values for key, values in cells.items() if values}).items():
