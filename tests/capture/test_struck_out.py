@@ -15,6 +15,7 @@ from capture.refusals import ReasonCode
 from capture.session import strokes_among
 from capture.simulator import HubModel, simulate
 from capture.spots import LEAST_PRESSES
+from capture.votes import vote_drift
 from tests.capture.shapes import square, steps, strokes, trace_of_values
 
 MODEL = HubModel(strokes=10)
@@ -126,6 +127,32 @@ def test_one_far_off_that_was_struck_out_does_not_count_as_the_plunger_off_its_f
     found = analyse_trace(trace, struck=spans(before.dwells, 3, 7, 9))
     assert isinstance(found, EndPlay)
     assert found.end_play_mm == pytest.approx(0.31, abs=1e-9)
+
+
+def test_how_long_a_struck_out_rest_lasted_does_not_matter() -> None:
+    # the hub was left half way for two minutes: of all that time it rested against its stops for little
+    lasts = [120.0 if k == 5 else 1.0 for k in range(13)]
+    levels = [0.15 if k == 5 else level for k, level in enumerate(strokes(0.0, 0.31, 12))]
+    begins = np.cumsum([0.0, *(last + 0.2 for last in lasts[:-1])])
+    corners = np.ravel(np.column_stack((begins, begins + lasts)))
+    times = np.asarray(np.round(np.arange(0.0, float(corners[-1]), 0.02), 6), dtype=np.float64)
+    trace = trace_of_values(times, np.interp(times, corners, np.repeat(levels, 2)))
+    before = analyse_trace(trace)
+    assert isinstance(before, Refusal)
+    assert "does not rest against its stops" in before.reasons[0].text
+    number = next(i for i, mark in enumerate(before.dwells) if mark.to_s - mark.from_s > 100)
+    found = analyse_trace(trace, struck=spans(before.dwells, number))
+    assert isinstance(found, EndPlay)
+    assert found.end_play_mm == pytest.approx(0.31, abs=1e-9)
+
+
+def test_what_was_struck_out_has_no_vote() -> None:
+    at = np.arange(16, dtype=np.float64)
+    creeping = np.arange(16) % 4 != 0  # most of them, and these lie level along a creep
+    level = np.where(np.arange(16) % 2, 0.31, 0.0) + np.where(creeping, 0.005 * at, 0.3)
+    assert vote_drift(at, level, 0.005, (4, 8)) == pytest.approx(0.005, abs=1e-4)
+    assert vote_drift(at, level, 0.005, (4, 8), ~creeping) == pytest.approx(0.0, abs=1e-6)
+    assert vote_drift(at, level, 0.005, (4, 8), np.zeros(16, dtype=np.bool_)) == 0.0
 
 
 def test_a_press_can_be_struck_out() -> None:

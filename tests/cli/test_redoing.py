@@ -28,6 +28,7 @@ from cli.redoing import (
 from joblog.fetch import load_measurement
 from joblog.reviews import add_review, list_reviews
 from joblog.store import Store
+from tests.capture.shapes import steps, strokes, trace_of_values
 from tests.cli.conftest import HERON_REAR
 from tests.cli.looking_back import keep, recorded, simulated, with_short_rest
 
@@ -61,15 +62,16 @@ def test_a_bad_stroke_struck_out_brings_the_number_back() -> None:
 
 
 def test_the_numbers_mean_the_strokes_as_shown_whatever_else_is_set() -> None:
-    # at a coarse resolution fewer turning points are seen; the rest struck out is the same one nevertheless
-    one = simulated(0.31, 4)
-    plain, coarse = redo(one), redo(one, Settings(without=(4,), resolution_mm=0.02))
-    mark = plain.outcome.dwells[4]
-    struck = [other for other in coarse.outcome.dwells if other.struck]
-    assert len(struck) == 1
-    assert abs(struck[0].level_mm - mark.level_mm) < 0.01
-    assert struck[0].from_s <= mark.to_s
-    assert struck[0].to_s >= mark.from_s
+    # at a coarse resolution a half stroke is no longer seen, and later strokes would be numbered otherwise
+    levels = [0.0, 0.31, 0.16, *strokes(0.31, 0.0, 13)]
+    one = recorded(trace_of_values(*steps(levels)))
+    plain = redo(one)
+    coarse = redo(one, Settings(without=(9,), resolution_mm=0.15))
+    assert len(coarse.outcome.dwells) < len(plain.outcome.dwells)
+    mark = plain.outcome.dwells[9]
+    (struck,) = [other for other in coarse.outcome.dwells if other.struck]
+    assert struck.from_s <= mark.to_s
+    assert struck.to_s >= mark.from_s
 
 
 def test_a_permissible_error_is_one_row_more() -> None:
