@@ -25,6 +25,9 @@ LEAST_COLUMNS, LEAST_ROWS = 60, ROWS + 2
 PULL, PUSH, HALF, STRUCK = "▲", "▼", "◇", "×"
 """Marks of a rest: on the stop where readings are high, on the other, on neither, struck out."""
 
+LEAST_ROOM_MM = 0.002
+"""Heights that are all alike still have so much room above and below, millimetres."""
+
 BESIDE = 0.12
 """Strokes of the same number stand so far beside each other, strokes."""
 
@@ -158,7 +161,7 @@ def stroke_lines(rows: Sequence[Row], unit: Unit, screen: Screen) -> list[str]:
                 plt.scatter(at, [from_mm(height, unit) for height in row.heights_mm], marker=letter)
         heights = [from_mm(height, unit) for row in rows for height in row.heights_mm]
         if heights:
-            room = 0.15 * (max(heights) - min(heights)) or 0.01
+            room = max(0.15 * (max(heights) - min(heights)), from_mm(LEAST_ROOM_MM, unit))
             plt.ylim(min(heights) - room, max(heights) + room)
         plt.xlim(0.5, last + 0.5 + BESIDE * len(rows))
         plt.xticks(list(range(1, last + 1, max(1, last // 12))))

@@ -146,6 +146,9 @@ class Compared:
     expanded_mm: float | None
 
 
+LEAST_ROOM_MM = 0.002
+"""Heights that are all alike still have so much room above and below, millimetres."""
+
 BESIDE = 0.08
 """Strokes of the same number stand so far beside each other, strokes."""
 
@@ -209,7 +212,7 @@ def _room(rows: Sequence[Compared], unit: Unit) -> tuple[float, float]:
         if row.end_play_mm is not None and row.expanded_mm is not None:
             values += [from_mm(row.end_play_mm + sign * row.expanded_mm, unit) for sign in (-1, 1)]
     low, high = min(values), max(values)
-    room = 0.15 * (high - low) or 0.1 * high
+    room = max(0.15 * (high - low), from_mm(LEAST_ROOM_MM, unit))
     return (0.0 if high - low > 0.5 * high else low - room, high + room)
 
 
@@ -254,11 +257,11 @@ def _strokes(ax: Axes, shown: Shown) -> None:
     begin = float(shown.trace.times_s[0])
     from capture.end_play import EndPlay  # noqa: PLC0415
 
-    where = "rest on the stop" if isinstance(shown.outcome, EndPlay) else "turned round"
+    where = "rest on its stop" if isinstance(shown.outcome, EndPlay) else "turned round"
     looks: dict[str, tuple[str, str, str, str]] = {  # marker, its ink, its inside, words
-        "out": ("^", OUT, OUT, f"out: {where} where readings are high"),
-        "in": ("v", IN, "white", f"in: {where} where they are low"),
-        "half": ("D", INK, "white", "off the stop: half stroke or set aside"),
+        "out": ("^", OUT, OUT, f"out (reading high): {where}"),
+        "in": ("v", IN, "white", f"in (reading low): {where}"),
+        "half": ("D", INK, "white", "off the stops: left out"),
         "struck": ("x", INK, INK, "struck out"),
     }
     named: set[str] = set()

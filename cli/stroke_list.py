@@ -169,6 +169,8 @@ def _cells(stroke: Stroke, unit: Unit, begin_s: float) -> tuple[str, ...]:
     off = ""
     if stroke.off_mm is not None:
         off = f"{from_mm(stroke.off_mm, unit):+.{4 if unit is Unit.MM else 5}f}"
+        if float(off) == 0:
+            off = off[1:]
     height = "" if stroke.height_mm is None else format_length(stroke.height_mm, unit).split()[0]
     return (
         str(stroke.number),

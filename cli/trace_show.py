@@ -14,6 +14,13 @@ if TYPE_CHECKING:
     from joblog.reviews import Review
 
 
+LEAST_SHOWN_MM = 1e-6
+"""Smaller uncertainties are not written out, millimetres."""
+
+MOST_DOF = 1000
+"""More degrees of freedom than this are as good as endless."""
+
+
 def show(measurement_id: MeasurementId, log: LogFile = None, as_json: AsJson = False) -> None:
     """Show one measurement: numbers, trace, strokes, budget, and the reviews of it that were kept.
 
@@ -56,7 +63,8 @@ def trace_lines(measurement: Measurement, screen: Screen) -> list[str]:
     m = measurement
     again = redo(m)
     strokes = strokes_of(again.outcome)
-    lines = [f"The trace, {len(m.trace)} readings:"]
+    count = len(m.trace)
+    lines = [f"The trace, {count} reading{'s' * (count != 1)}:"]
     if not broken_off_by(m.analysis) and differing_keys(m.analysis, again.analysis):
         lines.append(f"(as this version sees it; version {m.version} measured: see trace redo)")
     if chart.has_room(sys.stdout, screen):
@@ -83,18 +91,21 @@ def budget_table(analysis: dict[str, Any], unit: Unit) -> list[str]:
     width = max(len(row["source"]) for row in rows)
     lines = ["", "Uncertainty budget (A: from the readings, B: known otherwise):"]
     for row in rows:
-        u = significant(from_mm(row["u_mm"], unit)) if row["u_mm"] else "0"
-        lines.append(f"  {row['source']:{width}}  {row['kind']}  {u:>10} {unit}  {_dof(row['dof'])}".rstrip())
+        u = significant(from_mm(row["u_mm"], unit)) if row["u_mm"] >= LEAST_SHOWN_MM else "under a nanometre"
+        u += f" {unit}" * (row["u_mm"] >= LEAST_SHOWN_MM)
+        lines.append(f"  {row['source']:{width}}  {row['kind']}  {u:>13}  {_dof(row['dof'])}".rstrip())
     total, half = (significant(from_mm(analysis[name], unit)) for name in ("u_mm", "expanded_mm"))
     lines.append(
         f"  Together {total} {unit}, {_dof(analysis['dof']) or 'infinite degrees of freedom'}; "
-        f"times {analysis['coverage_factor']:.2f}: ± {half} {unit} (95 %)."
+        f"times {analysis['coverage_factor']:.2f}: ± {half} {unit}."
     )
     return lines
 
 
 def _dof(dof: float | None) -> str:
-    return "" if dof is None else f"{dof:.1f} degrees of freedom"
+    if dof is None:
+        return ""
+    return f"{dof:.1f} degrees of freedom" if dof < MOST_DOF else f"over {MOST_DOF} degrees of freedom"
 
 
 def review_lines(reviews: list[Review], unit: Unit) -> list[str]:

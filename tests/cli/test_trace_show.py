@@ -97,6 +97,10 @@ def test_the_budget_is_whole_and_adds_up(log: Path) -> None:
     assert "Together" in text
     assert f"times {ONE.analysis['coverage_factor']:.2f}:" in text
     assert budget_table({"budget": []}, Unit.MM) == []
+    rows = [{"source": "drift not steady", "kind": "B", "u_mm": 2.8e-17, "dof": None}]
+    tiny = budget_table(ONE.analysis | {"budget": rows, "dof": 9.2e12}, Unit.MM)
+    assert tiny[2].endswith("under a nanometre")
+    assert "over 1000 degrees of freedom" in tiny[3]
 
 
 def test_where_nothing_can_be_drawn_the_words_say_it(log: Path) -> None:
