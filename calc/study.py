@@ -7,7 +7,6 @@ Nothing is called what it is not: one person alone says nothing about hands.
 from __future__ import annotations
 
 import math
-import statistics
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -331,6 +330,10 @@ def _sum_interval(weights: Sequence[tuple[float, float, int]]) -> tuple[float, f
     return math.sqrt(max(0.0, total - down)), math.sqrt(total + up)
 
 
+def _harmonic_mean(numbers: Sequence[int]) -> float:
+    return len(numbers) / math.fsum(1.0 / number for number in numbers)
+
+
 class _Unbalanced:
     """REML. The interval and the degrees of freedom of the sum are those of the balanced study nearest to it.
 
@@ -367,8 +370,8 @@ class _Unbalanced:
             if term in terms:
                 self.components[name] = Component(name, of[term], below_zero=not of[term])
         if len(people) > 1:
-            repeats = statistics.harmonic_mean([len(values) for values in cells.values()])
-            each = repeats * statistics.harmonic_mean([sum(a == b for a, _ in cells) for b in people])
+            repeats = _harmonic_mean([len(values) for values in cells.values()])
+            each = repeats * _harmonic_mean([sum(a == b for a, _ in cells) for b in people])
             between = of["repeats"] + repeats * of["interaction"]
             weights = [(1.0 / each, between + each * of["people"], table.people.dof)]
             if table.pooled:

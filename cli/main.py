@@ -16,7 +16,21 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from cli import analyse, demo, export, gauge, hub, import_, listen, log, measure, shim, thickness, trace
+from cli import (
+    analyse,
+    demo,
+    export,
+    gauge,
+    hub,
+    import_,
+    listen,
+    log,
+    measure,
+    shim,
+    study,
+    thickness,
+    trace,
+)
 from cli.errors import CliError, ExitCode
 from cli.screen import message, put
 
@@ -76,6 +90,7 @@ shim.add_to(app)
 hub.add_to(app)
 gauge.add_to(app)
 trace.add_to(app)
+study.add_to(app)
 export.add_to(app)
 import_.add_to(app)
 log.add_to(app)

@@ -58,6 +58,8 @@ class Plan:
     """What is to be measured.
 
     Attributes:
+        people: Who takes part.
+        parts: What is measured.
         turns: Every turn, in the order in which they are to be taken.
         seed: What the order was drawn with; None for one that was not drawn.
         hub_text: The hub file, whole; None without one.
@@ -65,21 +67,13 @@ class Plan:
         corner: Corner that parts which are none are measured as; None if not given.
     """
 
+    people: tuple[str, ...]
+    parts: tuple[str, ...]
     turns: tuple[Turn, ...]
     seed: int | None
     hub_text: str | None
     unit: str
     corner: str | None
-
-    @property
-    def people(self) -> tuple[str, ...]:
-        """Who takes part, by name."""
-        return tuple(sorted({turn.person for turn in self.turns}))
-
-    @property
-    def parts(self) -> tuple[str, ...]:
-        """What is measured, by name."""
-        return tuple(sorted({turn.part for turn in self.turns}))
 
     @property
     def repeats(self) -> int:
@@ -143,8 +137,15 @@ class Study:
         return tuple(turn for turn in self.plan.turns if turn not in done)
 
     def study_values(self) -> list[Value]:
-        """The values that count, for the analysis, by person, part and repeat."""
-        return [Value(*turn, value.value_mm) for turn, value in sorted(self.current.items())]
+        """The values that count, for the analysis: by part and person as planned, and by repeat."""
+        plan, current = self.plan, self.current
+        turns = (
+            Turn(person, part, repeat)
+            for part in plan.parts
+            for person in plan.people
+            for repeat in range(1, plan.repeats + 1)
+        )
+        return [Value(*turn, current[turn].value_mm) for turn in turns if turn in current]
 
     def job_of(self, turn: Turn) -> str:
         """What a measurement of this turn has as its job in the log: it is found again by that."""
@@ -194,6 +195,8 @@ def add_study(store: Store, study: Study) -> None:
     plan = study.plan
     text = json.dumps(
         {
+            "people": list(plan.people),
+            "parts": list(plan.parts),
             "turns": [list(turn) for turn in plan.turns],
             "seed": plan.seed,
             "hub_text": plan.hub_text,
@@ -279,7 +282,8 @@ def left_behind(path: Path, study: Study) -> list[tuple[Turn, str, float]]:
     """
     query = (
         "SELECT id, end_play_mm FROM measurement WHERE job = ? AND at >= ? AND state = 'measured' "
-        "AND NOT EXISTS (SELECT 1 FROM study_value v WHERE v.measurement_id = measurement.id) ORDER BY seq LIMIT 1"
+        "AND NOT EXISTS (SELECT 1 FROM study_value v WHERE v.measurement_id = measurement.id) "
+        "ORDER BY seq LIMIT 1"
     )
     found = []
     with reading(path) as log:
@@ -315,6 +319,8 @@ def _studies(log: sqlite3.Connection, which: str, values: Iterable[str]) -> list
 def _plan(plan: dict[str, Any]) -> Plan:
     try:
         return Plan(
+            people=tuple(plan["people"]),
+            parts=tuple(plan["parts"]),
             turns=tuple(Turn(*turn) for turn in plan["turns"]),
             seed=plan["seed"],
             hub_text=plan["hub_text"],

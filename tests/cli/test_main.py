@@ -44,6 +44,11 @@ COMMANDS = [
     ["log", "check"],
     ["log", "backup"],
     ["log", "stats"],
+    ["study", "new"],
+    ["study", "measure"],
+    ["study", "enter"],
+    ["study", "show"],
+    ["study", "list"],
     ["demo"],
 ]
 

@@ -33,6 +33,8 @@ from joblog.studies import (
 Make = Callable[..., Measurement]
 
 PLAN = Plan(
+    people=("Bo", "Ann"),
+    parts=("RF", "LF"),
     turns=turns_of(["Ann", "Bo"], ["LF", "RF"], 2, Order.RANDOM, 7),
     seed=7,
     hub_text='title = "½"',
