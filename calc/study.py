@@ -159,13 +159,19 @@ class GaugeStudy:
 
     @property
     def judgement(self) -> Judgement | None:
-        """What that share says; None if it is not known. A gauge that alone takes too much is never good."""
-        share = self.share
+        """What that share says; None if it is not known.
+
+        A gauge that alone takes too much is not good whatever the hands do. One whose repeats all showed the
+        same is not called good: its last digit may have hidden what there is.
+        """
+        share, alone = self.share, self.components.get(Name.REPEATABILITY)
+        if alone is None:
+            return None
         if share is None:
-            alone = self.components.get(Name.REPEATABILITY)
-            least = None if alone is None else self.of_limits(alone.sd_mm)
+            least = self.of_limits(alone.sd_mm)
             return Judgement.NOT_GOOD if least is not None and least > NOT_GOOD_ABOVE else None
-        return judge(share)
+        found = judge(share)
+        return None if found is Judgement.GOOD and not alone.variance_mm2 else found
 
 
 def judge(share: float) -> Judgement:

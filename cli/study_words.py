@@ -158,6 +158,8 @@ def _verdict(study: GaugeStudy, unit: Unit) -> list[str]:
         return lines
     if alone is None:
         return []
+    if together is not None:
+        return [f"NOT DECIDED: every repeat showed the same, which says little with limits {width} apart."]
     least = study.of_limits(alone.sd_mm) or 0.0
     if study.judgement is not None:
         return [
@@ -222,7 +224,7 @@ def _details(study: GaugeStudy, values: Sequence[Value], unit: Unit) -> list[str
                 "the limits "
                 "does not."
             )
-    if study.expanded_mm and study.coverage_factor is not None:
+    if study.expanded_mm and study.coverage_factor is not None and parts[Name.REPEATABILITY].variance_mm2:
         lines.append(
             f"One reading by one of these people: ± {_fine(study.expanded_mm, unit)} "
             f"(95 %, factor {study.coverage_factor:.2f})."

@@ -126,9 +126,13 @@ class Study:
 
     @property
     def current(self) -> dict[Turn, StudyValue]:
-        """The value that counts for each turn that has one: the last that none corrects."""
+        """The value that counts for each turn that has one: the newest that none corrects.
+
+        Newest by its time, so that it does not depend on which of two logs was merged into the other.
+        """
         corrected = {value.corrects for value in self.values}
-        return {value.turn: value for value in self.values if value.id not in corrected}
+        open_ones = [value for value in self.values if value.id not in corrected]
+        return {value.turn: value for value in sorted(open_ones, key=lambda value: (value.at, value.id))}
 
     @property
     def missing(self) -> tuple[Turn, ...]:

@@ -159,6 +159,8 @@ def test_values_without_any_scatter(lost: int) -> None:
     assert all(component.variance_mm2 == 0 for component in study.components.values())
     assert study.categories is None
     assert study.expanded_mm == 0
+    assert study.share == 0
+    assert study.judgement is None  # the last digit may hide what there is
 
 
 def test_the_step_that_values_come_in() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import pty
@@ -11,6 +12,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from contextlib import closing
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +20,10 @@ import pytest
 
 from calc.study import Value
 from calc.units import Unit
+from capture.readings import Reading
+from capture.session import Progress, StrokeSeen
 from cli.study_picture import picture
+from cli.study_turns import Blind
 from tests.calc.gauge_study import published
 
 Finished = subprocess.CompletedProcess[str]
@@ -343,6 +348,29 @@ def test_the_simulated_study_is_made_by_its_script() -> None:
         cwd=ROOT,
     )
     assert STUDY.read_bytes() == made
+
+
+def test_on_a_terminal_no_length_is_drawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    monkeypatch.setenv("TERM", "xterm")
+    stream = Terminal()
+    live = Blind(Unit.MM, stream=stream)
+    live.see(Reading(Decimal("0.123"), Unit.MM, 1.0))
+    live.see(StrokeSeen(1.2, 1, True, "out", 0.3121))
+    live.see(Progress(2.2, 0.3119, 0.0123, 4, 1, "4 of 5 full strokes"))
+    live.close()
+    assert "4 of 5 full strokes" in stream.getvalue()
+    assert not re.search(r"\d\.\d", stream.getvalue())
+
+
+def test_repeats_that_all_showed_the_same_are_not_called_good(quick: Run, tmp_path: Path) -> None:
+    values = [Value(person, part, n, 0.1) for person in "AB" for part in ("LF", "RF") for n in (1, 2)]
+    text = quick("study", "show", "--csv", csv_of(tmp_path / "same.csv", values), "--hub", HUB).stdout
+    assert "NOT DECIDED: every repeat showed the same" in text
+    assert "GOOD ENOUGH" not in text
 
 
 def section() -> list[list[tuple[str, bool]]]:

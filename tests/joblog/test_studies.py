@@ -81,6 +81,15 @@ def test_a_correction_stands_in_place_and_the_old_one_stays(tmp_path: Path) -> N
         log.execute("UPDATE study_value SET value_mm = 0.3")
 
 
+def test_the_newest_counts_in_whichever_order_they_came() -> None:
+    old = replace(value(PLAN.turns[0], 0.1), at="2026-03-01T09:00:00.000Z")
+    new = replace(value(PLAN.turns[0], 0.2), at="2026-03-01T10:00:00.000Z")
+    slow_clock = replace(value(PLAN.turns[0], 0.3, corrects=new.id), at="2026-03-01T08:00:00.000Z")
+    for order in ((old, new), (new, old)):
+        assert replace(study(), values=order).current[PLAN.turns[0]] == new
+    assert replace(study(), values=(new, slow_clock)).current[PLAN.turns[0]] == slow_clock
+
+
 def test_what_the_log_cannot_take_is_told(tmp_path: Path) -> None:
     with Store.open(tmp_path / "log.sqlite") as store:
         with pytest.raises(RecordError):
