@@ -436,13 +436,21 @@ class Start(Struct, frozen=True, kw_only=True, tag_field="command", tag="start")
 
 
 class Redo(Struct, frozen=True, kw_only=True, tag_field="command", tag="redo"):
-    """Throw away what is being measured at this corner and begin again; what is in the log stays there."""
+    """Throw away what is being measured and begin again; what is in the log stays there.
+
+    Attributes:
+        corner: May be left out where one gauge is there.
+    """
 
     corner: Corner | None = None
 
 
 class Accept(Struct, frozen=True, kw_only=True, tag_field="command", tag="accept"):
-    """End what is measured with the strokes there are; else take the corner's newest result as right."""
+    """End what is measured with the strokes there are; else take the corner's newest result as right.
+
+    Attributes:
+        corner: May be left out where one gauge is there.
+    """
 
     corner: Corner | None = None
 

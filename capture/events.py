@@ -62,6 +62,8 @@ class Progress:
         strokes: Full strokes.
         half_strokes: Half strokes.
         keeps: What keeps the measurement from ending, for a person.
+        slip_mm: By how much the base slipped, millimetres, where it is seen to have slipped once.
+        reason: The code of the main reason why there is no end play yet; None where there is one.
     """
 
     at: float
@@ -70,6 +72,8 @@ class Progress:
     strokes: int
     half_strokes: int
     keeps: str
+    slip_mm: float | None = None
+    reason: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

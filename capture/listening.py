@@ -171,6 +171,7 @@ class Listener:
         setup: The gauge.
         corner: Of which corner the next result is; None: none is measured.
         state: How it is.
+        held: Whether nothing is measured until it is armed or its corner is set.
 
     Args:
         setup: The gauge.
@@ -183,6 +184,7 @@ class Listener:
         self.setup = setup
         self.corner = setup.corner
         self.state = State.OPENING
+        self.held = False
         self._keep = keep
         self._hear = tell
         self._make = make
@@ -213,11 +215,15 @@ class Listener:
             self._tell(Lost(why, self._tries, pause))
             await asyncio.sleep(pause)
 
+    @property
+    def simulated(self) -> bool:
+        """Whether its readings are made up, as far as its link knows."""
+        return self._simulated
+
     def set_corner(self, corner: str) -> None:
         """Say of which corner the next result is; also of a measurement that is going on."""
         self.corner = corner
-        if self._watch is not None:
-            self._watch.held = False
+        self._hold(on=False)
         self._tell(CornerSet(corner))
 
     def finish(self) -> None:
@@ -226,7 +232,18 @@ class Listener:
 
     def arm(self) -> None:
         """Throw away the measurement that is going on; the next begins with the next stroke."""
+        self._hold(on=False)
         self._feed(Arm(self._at))
+
+    def hold(self) -> None:
+        """Throw away the measurement that is going on; none begins until ``arm`` or ``set_corner``."""
+        self._hold(on=True)
+        self._feed(Arm(self._at))
+
+    def _hold(self, *, on: bool) -> None:
+        self.held = on
+        if self._watch is not None:
+            self._watch.held = on or self.corner is None
 
     async def _listen(self) -> None:
         """One connection, from its opening to its end."""
@@ -238,7 +255,7 @@ class Listener:
         decoder = Decoder(profile, setup.unit, joined_midway=link.joined_midway)
         goal = Goal(limits=setup.hub.limits, timeout_s=setup.timeout_s, unit=setup.hub.unit)
         watch = Watch(Session(decoder, goal, setup.profile.gauge))
-        watch.held = self.corner is None
+        watch.held = self.held or self.corner is None
         self._simulated, self._profile = link.simulated, setup.profile
         async with link:
             self.state = State.CONNECTED

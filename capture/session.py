@@ -215,14 +215,17 @@ class Session:
         outcome = analyse_trace(trace, self.gauge)
         events: list[Event] = list(self._new_strokes(at, outcome))
         keeps = self._keeps(outcome)
-        end_play_mm, expanded_mm = None, None
+        end_play_mm, expanded_mm, slip_mm, reason = None, None, None, None
         if isinstance(outcome, EndPlay):
             if not keeps:
                 return [*events, self._end(at, self._with_notes(outcome), trace)]
             self._size_mm = end_play_mm = outcome.end_play_mm
             expanded_mm = outcome.expanded_mm
-        progress = Progress(at, end_play_mm, expanded_mm, outcome.strokes, outcome.half_strokes, keeps)
-        return [*events, progress]
+            slip_mm = None if outcome.slip is None else outcome.slip.size_mm
+        else:
+            reason = outcome.reasons[0].code.value
+        strokes, half = outcome.strokes, outcome.half_strokes
+        return [*events, Progress(at, end_play_mm, expanded_mm, strokes, half, keeps, slip_mm, reason)]
 
     def _new_strokes(self, at: float, outcome: EndPlay | Refusal) -> Iterator[StrokeSeen]:
         """Strokes counted for the first time; what was told once is not taken back."""

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
 from pathlib import Path
+from typing import Any
 
 from calc.toml_file import TomlFileError, read_text
 from calc.toml_table import Document, Key, Needed, Problem, Wrong, one_of, read_document, shown, words_of
@@ -62,9 +63,19 @@ class Broker:
 
     Attributes:
         url: ``mqtt://HOST:PORT``, or ``mqtts://`` for TLS.
+        user: User name; None to take it from the environment.
+        password_file: File whose first line is the password; None to take it from the environment.
+        ca: File with the authorities to trust; None for the system's.
+        certificate: File with our own certificate, for brokers that ask for one.
+        key: File with its key.
     """
 
     url: str
+    user: str | None = None
+    password_file: Path | None = None
+    ca: Path | None = None
+    certificate: Path | None = None
+    key: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,11 +158,25 @@ def parse_station(text: str, path: Path) -> Station:
         station=values["station"],
         gauges=gauges,
         log=folder / Path(values["log"]).expanduser() if "log" in values else None,
-        broker=Broker(values["broker.url"]) if "broker" in document.tables else None,
+        broker=_broker(values, folder) if "broker" in document.tables else None,
         timeout_s=values.get("timeout", USUAL_TIMEOUT_S),
         gauge_check_days=values.get("gauge_check_days"),
         path=path,
         lines=document.lines,
+    )
+
+
+def _broker(values: Mapping[str, Any], folder: Path) -> Broker:
+    def file(key: str) -> Path | None:
+        return folder / Path(values[key]).expanduser() if key in values else None
+
+    return Broker(
+        url=values["broker.url"],
+        user=values.get("broker.user"),
+        password_file=file("broker.password_file"),
+        ca=file("broker.ca"),
+        certificate=file("broker.certificate"),
+        key=file("broker.key"),
     )
 
 
@@ -169,9 +194,22 @@ def _check(document: Document, rows: list[str]) -> None:
                 document.wrong(f"{row}.{key}", text)
             elif value is not None:
                 first[value] = number
+    _check_broker(document)
     for row in rows:
         if "hub" not in values and f"{row}.hub" not in values:
             document.wrong(f"{row}.hub", "is missing: name a hub file here, or one for all at the top")
+
+
+def _check_broker(document: Document) -> None:
+    values = document.values
+    if values.get("broker.url", "mqtts").startswith("mqtts"):
+        for key, other in (("certificate", "key"), ("key", "certificate")):
+            if f"broker.{key}" in values and f"broker.{other}" not in values:
+                document.wrong(f"broker.{other}", f"is missing: {key} needs its {other}")
+        return
+    for key in ("ca", "certificate", "key"):
+        if f"broker.{key}" in values:
+            document.wrong(f"broker.{key}", "is for TLS: write mqtts:// in url, or leave it out")
 
 
 def _beside(folder: Path, profile: str) -> str:
@@ -196,9 +234,19 @@ def _line_of_text(value: object) -> str:
 
 def _broker_url(value: object) -> str:
     word = words_of(value)
-    if not re.fullmatch(r"mqtts?://[^\s/]+/?", word):
+    if "@" in word:  # the text is not repeated: there is a password in it
+        raise Wrong(
+            "holds a user or password: write user and password_file instead, the file beside this one"
+        )
+    match = re.fullmatch(r"mqtts?://(?:\[[0-9A-Fa-f:.]+\]|[^\s/?#:\[\]]+)(?::([0-9]{1,5}))?/?", word)
+    if not match or not 0 < int(match[1] or 1) < 65_536:
         raise Wrong(f"{shown(word)} is no broker: write mqtt://HOST:PORT, or mqtts:// for TLS")
     return word
+
+
+def _password_is_elsewhere(value: object) -> str:
+    del value  # not repeated
+    raise Wrong("does not belong here: write it into a file of its own and name that in password_file")
 
 
 def _time(unit: str, least: float, most: float) -> Callable[[object], float]:
@@ -218,6 +266,12 @@ KEYS: dict[str, Key] = {
     "timeout": Key(_time("seconds", 5, 3600)),
     "gauge_check_days": Key(_time("days", 1, 3650)),
     "broker.url": Key(_broker_url, Needed.WITH_ITS_TABLE),
+    "broker.user": Key(_line_of_text),
+    "broker.password": Key(_password_is_elsewhere),
+    "broker.password_file": Key(words_of),
+    "broker.ca": Key(words_of),
+    "broker.certificate": Key(words_of),
+    "broker.key": Key(words_of),
     "gauge[].name": Key(_line_of_text, Needed.WITH_ITS_TABLE),
     "gauge[].link": Key(words_of, Needed.WITH_ITS_TABLE),
     "gauge[].profile": Key(words_of),

@@ -7,6 +7,7 @@ it, said, and tried again until the log takes it; then the file goes away.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import traceback
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -86,6 +87,7 @@ class Keeper:
         self._store: Store | None = None
         self._task: asyncio.Task[None] | None = None
         self._at_work: Outcome | None = None
+        self._idle = asyncio.Event()
 
     async def open(self) -> None:
         """Open the log and begin.
@@ -103,6 +105,7 @@ class Keeper:
     def keep(self, outcome: Outcome) -> None:
         """Take a measurement that is over; returns at once."""
         if self._queue.qsize() < MOST_QUEUED:
+            self._idle.clear()
             self._queue.put_nowait(outcome)
             return
         text = f"the log is behind by {MOST_QUEUED} measurements: {_save(outcome, self.path.parent)}"
@@ -130,6 +133,16 @@ class Keeper:
         if old is not None:
             await self._in_thread(old.close)
 
+    async def settle(self, patience_s: float) -> None:
+        """Wait until all that was kept is in the log, or tried.
+
+        Args:
+            patience_s: For no longer than this, seconds.
+        """
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(patience_s):
+                await self._idle.wait()
+
     async def close(self, patience_s: float) -> None:
         """Put away what is left and close the log; what does not get there in time is saved as files.
 
@@ -154,6 +167,8 @@ class Keeper:
 
     async def _run(self) -> None:
         while True:
+            if self._queue.empty():
+                self._idle.set()
             try:
                 async with asyncio.timeout(self._pause_s if self._waiting else None):
                     outcome = await self._queue.get()

@@ -14,6 +14,7 @@ LAST_CHANCE_S = 0.05
 """A thread that has nothing to do ends within this, seconds."""
 
 if TYPE_CHECKING:
+    from capture.station import Broker
     from cli.serving import Plan
     from joblog.records import Measurement
 
@@ -38,6 +39,12 @@ def listen(
         bool,
         typer.Option("--json-logs", help="One JSON object an event on standard error, also on a terminal."),
     ] = False,
+    with_broker: Annotated[
+        bool,
+        typer.Option(
+            "--with-broker", help="Run a broker too, on this machine alone, where the station file has none."
+        ),
+    ] = False,
     as_json: AsJson = False,
 ) -> int:
     """Listen to all gauges of a station and measure whenever a hub is pushed and pulled.
@@ -46,13 +53,22 @@ def listen(
     A gauge that is unplugged is taken up again when it is back. SIGHUP reads the station file again; SIGTERM
     or Ctrl-C stops within two seconds. With --json the measure object of each measurement is printed, or with
     --check one object a gauge. --check ends with 0 if every gauge answers, else with 4.
+
+    With [broker] in the station file readings, cues and results go out over MQTT, and commands come in.
     """
     from cli.serving import plan_of  # noqa: PLC0415
 
     plan = plan_of(station)
     if check:
         return _check(plan, as_json=as_json)
-    _serve(station, plan, json_logs=json_logs, as_json=as_json)
+    if with_broker:
+        from cli.broker import beside  # noqa: PLC0415
+
+        with beside(plan.station) as broker:
+            _serve(station, plan, json_logs=json_logs, as_json=as_json, broker=broker)
+    else:
+        _serve(station, plan, json_logs=json_logs, as_json=as_json)
+    _leave_threads_behind()
     return ExitCode.ANSWERED
 
 
@@ -82,7 +98,7 @@ def _check(plan: Plan, *, as_json: bool) -> int:
     return ExitCode.ANSWERED if all(answer.answers for answer in answers) else ExitCode.LINK_LOST
 
 
-def _serve(path: Path, plan: Plan, *, json_logs: bool, as_json: bool) -> None:
+def _serve(path: Path, plan: Plan, *, json_logs: bool, as_json: bool, broker: Broker | None = None) -> None:
     import asyncio  # noqa: PLC0415
 
     from cli.journal import Journal  # noqa: PLC0415
@@ -96,10 +112,10 @@ def _serve(path: Path, plan: Plan, *, json_logs: bool, as_json: bool) -> None:
 
     journal = Journal(as_json=True if json_logs else None)
     try:
-        asyncio.run(Service(path, journal, notifier=Notifier(), on_kept=print_it).run(plan))
+        service = Service(path, journal, notifier=Notifier(), on_kept=print_it, broker=broker)
+        asyncio.run(service.run(plan))
     finally:
         journal.close()
-    _leave_threads_behind()
 
 
 def _leave_threads_behind() -> None:

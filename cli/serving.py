@@ -6,12 +6,17 @@ import asyncio
 import contextlib
 import signal
 import threading
+from collections import deque
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+from bus.desk import Desk, Errand, NoDesk
+from bus.errors import SettingsError
+from bus.settings import settings_of
 from calc.errors import CalcError
 from calc.hub import Hub, load_hub
 from calc.toml_table import Problem
@@ -21,9 +26,9 @@ from capture.listening import ListenEvent, Listening, Open, Outcome, Setup, open
 from capture.profile_files import load_profile
 from capture.profiles import Profile
 from capture.readings import Reading
-from capture.station import Station, StationFileError, load_station
+from capture.station import Broker, Station, StationFileError, load_station
 from cli.journal import Journal
-from cli.keeping import Keeper
+from cli.keeping import MOST_QUEUED, Keeper
 from cli.measuring import Order
 from cli.notify import Notifier
 from cli.telling import Teller
@@ -32,13 +37,24 @@ from joblog.errors import LogError
 from joblog.paths import log_place
 from joblog.records import Measurement
 
-LAST_S = 0.8
+if TYPE_CHECKING:
+    from cli.on_the_bus import OnTheBus
+
+SETTLE_S, GOODBYE_S = 0.3, 0.5
+"""At the end the last measurements get into the log, and then to the broker, within these, seconds."""
+
+LAST_S = 0.6
 """What is left is put away within this at the end, seconds; with closing the links it stays below two."""
 
 STATUS_S = 1.0
 """How often the service manager is told the status, if it changed, seconds."""
 
 MOST_OPEN_FILES = 65_536
+
+MOST_ERRANDS = MOST_QUEUED + 8
+"""What measurements are for is known for so many that are on their way into the log."""
+
+AS_FOUND = Errand()
 
 OPENERS = 32
 """Links that may be opened at once: some wait for seconds for a machine that does not answer."""
@@ -93,19 +109,27 @@ def plan_of(path: Path) -> Plan:
             setups.append(
                 Setup(gauge.name, gauge.link, profile, hub, gauge.unit, gauge.corner, station.timeout_s)
             )
+    if station.broker is not None:
+        try:
+            settings_of(station.broker).check()
+        except SettingsError as error:
+            problems.append(station.problem(f"broker.{error.key}", str(error)))
     if problems:
         raise StationFileError(str(path), problems)
     place = log_place(station.log)
     return Plan(station, tuple(setups), place.ready())
 
 
-def order_of(outcome: Outcome, log: Path, check_days: float | None = None) -> Order:
+def order_of(
+    outcome: Outcome, log: Path, check_days: float | None = None, errand: Errand = AS_FOUND
+) -> Order:
     """What was measured, for its record; without a job card it is the hub as it was found.
 
     Args:
         outcome: The measurement.
         log: The log, which knows the gauge's checks.
         check_days: How old the last of them may be, days; None for any age.
+        errand: What the measurement was for.
     """
     setup = outcome.setup
     identity = GaugeIdentity(setup.link, outcome.profile.name, setup.name)
@@ -116,10 +140,13 @@ def order_of(outcome: Outcome, log: Path, check_days: float | None = None) -> Or
     return Order(
         hub=setup.hub,
         corner=outcome.corner,
-        stage="as-found",
+        stage=errand.stage,
         link=setup.link,
         profile=outcome.profile,
         unit=setup.unit,
+        fitted_mm=errand.fitted_mm,
+        vehicle=errand.vehicle,
+        job=errand.job,
         gauge_name=setup.name,
         gauge_note=note,
     )
@@ -139,6 +166,8 @@ class Service:
         on_kept: Called with each measurement once it is in the log.
         on_event: Called with each event of each gauge, readings included.
         make: Makes the links.
+        desk: The job cards.
+        broker: Where to publish, if the station file names no broker.
     """
 
     def __init__(
@@ -150,6 +179,8 @@ class Service:
         on_kept: Callable[[Measurement], None] = lambda _: None,
         on_event: Callable[[str, ListenEvent], None] | None = None,
         make: Open = open_usual,
+        desk: Desk | None = None,
+        broker: Broker | None = None,
     ) -> None:
         self.listening: Listening
         self.keeper: Keeper
@@ -159,6 +190,10 @@ class Service:
         self._on_kept = on_kept
         self._on_event = on_event
         self._make = make
+        self._desk: Desk = desk or NoDesk()
+        self._broker = broker
+        self._errands: deque[tuple[Outcome, Errand]] = deque(maxlen=MOST_ERRANDS)
+        self._bus: OnTheBus | None = None
         self._teller = Teller(journal, self._unit_of)
         self._plan: Plan
         self._wake: asyncio.Event
@@ -178,10 +213,11 @@ class Service:
         _allow_open_files()
         self._plan = plan
         self._wake = asyncio.Event()
-        self.keeper = Keeper(plan.log, self._journal, self._order_of, self._on_kept)
-        self.listening = Listening(self.keeper.keep, self._tell, self._make)
+        self.keeper = Keeper(plan.log, self._journal, self._order_of, self._tell_kept)
+        self.listening = Listening(self._keep, self._tell, self._make)
         await self.keeper.open()
         with _Signals(loop, self.stop, self.reload):
+            self._get_on_the_bus(plan.station)
             await self.listening.listen_to(plan.setups)
             count = len(plan.setups)
             text = f"{self._path}: listening to {count} gauge{'s' * (count != 1)}; the log is {plan.log}"
@@ -195,6 +231,7 @@ class Service:
                 beat.cancel()
                 self._notifier.stopping()
                 await self.listening.stop()
+                await self._leave_the_bus()
                 await self.keeper.close(LAST_S)
                 await asyncio.gather(beat, return_exceptions=True)
         self._journal.say("stopped", f"stopped; {self.keeper.kept} measurements went into the log")
@@ -213,8 +250,44 @@ class Service:
         one = self.listening.listeners.get(gauge)
         return Unit.MM if one is None else one.setup.hub.unit  # a gauge that is just being stopped
 
+    def _keep(self, outcome: Outcome) -> None:
+        """A measurement is over: what it was for is asked now, as the next car may come at once."""
+        self._errands.append((outcome, self._desk.errand(outcome.corner)))
+        self.keeper.keep(outcome)
+
     def _order_of(self, outcome: Outcome) -> Order:
-        return order_of(outcome, self.keeper.path, self._plan.station.gauge_check_days)
+        errand = next((errand for one, errand in tuple(self._errands) if one is outcome), AS_FOUND)
+        return order_of(outcome, self.keeper.path, self._plan.station.gauge_check_days, errand)
+
+    def _tell_kept(self, measurement: Measurement) -> None:
+        if self._bus is not None:
+            self._bus.announcer.kept(measurement)  # and it tells the desk
+        else:
+            self._desk.kept(measurement)
+        self._on_kept(measurement)
+
+    def _get_on_the_bus(self, station: Station) -> None:
+        broker = station.broker or self._broker
+        if broker is None:
+            return
+        from cli.on_the_bus import OnTheBus  # noqa: PLC0415 - MQTT is loaded only where it is wanted
+
+        self._bus = OnTheBus(
+            station=station,
+            broker=broker,
+            listening=self.listening,
+            keeper=self.keeper,
+            desk=self._desk,
+            journal=self._journal,
+        )
+        self._bus.publisher.start()
+
+    async def _leave_the_bus(self) -> None:
+        if self._bus is None:
+            return
+        await self.keeper.settle(SETTLE_S)
+        bus, self._bus = self._bus, None
+        await bus.publisher.close(GOODBYE_S)
 
     async def _until_stopped(self) -> None:
         while not self._stopped:
@@ -246,7 +319,13 @@ class Service:
             stopped, started = await self.listening.listen_to(plan.setups)
             for name in stopped:
                 self._teller.forget(name)
-            self._plan = plan
+            before, self._plan = self._plan.station, plan
+            now = plan.station
+            if (before.broker, before.shop, before.station) != (now.broker, now.shop, now.station):
+                await self._leave_the_bus()
+                self._get_on_the_bus(now)
+            if self._bus is not None:
+                self._bus.publisher.status_changed()
             text = f"{self._path}: {_named('stopped', stopped)}, {_named('started', started)}"
             self._journal.say("reloaded", text, stopped=stopped, started=started)
         self._notifier.status(self._status())
@@ -263,11 +342,16 @@ class Service:
 
     def _status(self) -> str:
         states = [f"{count} {state}" for state, count in self.listening.states().items() if count]
-        return f"gauges: {', '.join(states) or 'none'}; {self.keeper.kept} measurements kept"
+        text = f"gauges: {', '.join(states) or 'none'}; {self.keeper.kept} measurements kept"
+        if self._bus is None:
+            return text
+        return f"{text}; broker {'connected' if self._bus.publisher.connected else 'away'}"
 
     def _tell(self, gauge: str, event: ListenEvent) -> None:
         if type(event) is not Reading:  # by far the most, and nothing to tell of
             self._teller.tell(gauge, event)
+        if self._bus is not None:
+            self._bus.announcer.tell(gauge, event)
         if self._on_event is not None:
             self._on_event(gauge, event)
 

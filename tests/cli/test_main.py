@@ -21,6 +21,7 @@ ROOT = Path(__file__).parents[2]
 COMMANDS = [
     ["measure"],
     ["listen"],
+    ["broker"],
     ["thickness"],
     ["analyse"],
     ["shim"],
