@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from calc.difference import Difference, difference_of
 from calc.limits import percent
+from calc.presented import number_with_uncertainty
 from calc.uncertainty import Budget, Component
 from calc.units import Unit
 from cli.chart import LETTERS
-from cli.words import number_with_uncertainty
 from joblog.checks import GaugeIdentity
 
 if TYPE_CHECKING:

@@ -230,8 +230,9 @@ class _Guide:
 
 def check_lines(result: CheckResult, check: GaugeCheck) -> list[str]:
     """What a check gave, as lines for a person."""
+    from calc.presented import number_with_uncertainty  # noqa: PLC0415
     from cli.outcome import budget_lines  # noqa: PLC0415
-    from cli.words import SIMULATED, number_with_uncertainty  # noqa: PLC0415
+    from cli.words import SIMULATED  # noqa: PLC0415
 
     unit, step_mm = check.unit, result.step_mm
     sign = "+" if check.error_mm > 0 else ""

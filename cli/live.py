@@ -10,9 +10,9 @@ import sys
 from decimal import Decimal
 from typing import TYPE_CHECKING, TextIO
 
+from calc.presented import number_with_uncertainty
 from calc.units import Unit, format_length, from_mm
 from cli.screen import Screen, plain, screen_of
-from cli.words import number_with_uncertainty
 
 if TYPE_CHECKING:
     from capture.session import Event

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from calc.presented import number_with_uncertainty
 from calc.units import Unit, from_mm
-from cli.words import number_with_uncertainty, strokes
+from cli.words import strokes
 
 LEAST_SHARE = 0.1
 """A person sees the rows of the budget that are at least this share of its largest one."""

@@ -115,10 +115,11 @@ def shim_report(  # noqa: PLR0917 - what was given, in order
         fitted_mm: The fitted shim, millimetres.
         screen: What the ruler is drawn for.
     """
+    from calc.presented import number_with_uncertainty  # noqa: PLC0415
     from calc.units import format_length, format_size  # noqa: PLC0415
     from cli.report import notches_of, shim_lines  # noqa: PLC0415
     from cli.ruler import Picture, draw  # noqa: PLC0415
-    from cli.words import MAKERS, number_with_uncertainty  # noqa: PLC0415
+    from cli.words import MAKERS  # noqa: PLC0415
 
     unit, expanded_mm = rules.unit, 1.959964 * u_mm
     number = format_length(end_play_mm, unit)

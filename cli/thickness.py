@@ -96,9 +96,10 @@ def thickness_lines(found: Thickness, unit: Unit, *, simulated: bool) -> list[st
         unit: Unit to write it in.
         simulated: Whether the readings were made up.
     """
+    from calc.presented import number_with_uncertainty  # noqa: PLC0415
     from calc.units import format_length  # noqa: PLC0415
     from cli.outcome import budget_lines  # noqa: PLC0415
-    from cli.words import SIMULATED, number_with_uncertainty  # noqa: PLC0415
+    from cli.words import SIMULATED  # noqa: PLC0415
 
     step_mm = found.resolution_mm
     number = number_with_uncertainty(found.thickness_mm, found.budget.expanded_mm, unit, step_mm)

@@ -116,8 +116,8 @@ def _row(m: Measurement, strokes: tuple[Stroke, ...]) -> Any:  # noqa: ANN401  (
 
 
 def _table(measurements: list[Measurement], unit: Unit) -> list[str]:
+    from calc.presented import number_with_uncertainty  # noqa: PLC0415
     from cli.chart import LETTERS  # noqa: PLC0415
-    from cli.words import number_with_uncertainty  # noqa: PLC0415
 
     rows = [("", "ID", "TIME (LOCAL)", "CORNER", "END PLAY", "VERDICT")]
     for letter, m in zip(LETTERS, measurements, strict=False):

@@ -110,8 +110,8 @@ def _table(listed: list[Listed]) -> list[str]:
 
 
 def _row(one: Listed, shared_unit: str | None) -> tuple[str, ...]:
+    from calc.presented import number_with_uncertainty  # noqa: PLC0415
     from calc.units import Unit  # noqa: PLC0415
-    from cli.words import number_with_uncertainty  # noqa: PLC0415
 
     number = "-"
     if one.end_play_mm is not None and one.expanded_mm is not None:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from calc.presented import number_with_uncertainty
 from calc.units import Unit
-from cli.words import number_with_uncertainty, place, strokes
+from cli.words import place, strokes
 
 
 @pytest.mark.parametrize(
