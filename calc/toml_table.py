@@ -210,6 +210,13 @@ def list_of_words(value: object) -> tuple[str, ...]:
     return tuple(words_of(item) for item in value)
 
 
+def true_or_false(value: object) -> bool:
+    """A reader of true or false."""
+    if not isinstance(value, bool):
+        raise Wrong(f"{shown(value)} is neither true nor false: write one of them, without quotes")
+    return value
+
+
 def whole_number(most: int) -> Callable[[object], int]:
     """A reader of a whole number from 1 to ``most``."""
 

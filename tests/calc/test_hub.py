@@ -163,7 +163,7 @@ def test_a_list_of_sizes_and_a_table_of_them() -> None:
         ("trial = 3.75", "trial = 0", "line 9, shim.trial: 0 is not above 0"),
         ("trial = 3.75", "tryal = 3.75", "line 9, shim.tryal: is unknown: is shim.trial meant?"),
         ("trial = 3.75", "torque = 5", "line 9, shim.torque: is unknown here: is nut.torque meant?"),
-        ("trial = 3.75", "colour = 5", "shim.colour: is unknown: known here are aim, effect, sizes, trial"),
+        ("trial = 3.75", "colour = 5", "shim.colour: is unknown: known here are aim, bin, effect, most_in_pack"),
         ("[nut]", "[nuts]", "line 11, nuts: is unknown: is nut meant?"),
         ('"135 N·m"', '"135"', 'line 12, nut.torque: "135" has no unit of torque'),
         ('"135 N·m"', "135", "line 12, nut.torque: 135 is no text"),
