@@ -101,8 +101,11 @@ class Scale:
 
     def column(self, length_mm: float) -> int:
         """The nearest column for a length; lengths off the scale stop at its ends."""
-        part = (length_mm - self.low_mm) / (self.high_mm - self.low_mm)
-        return min(self.columns - 1, max(0, round(part * (self.columns - 1))))
+        return min(self.columns - 1, max(0, round(self.part(length_mm) * (self.columns - 1))))
+
+    def part(self, length_mm: float) -> float:
+        """How far along the scale a length lies: 0 at its low end, 1 at its high end."""
+        return (length_mm - self.low_mm) / (self.high_mm - self.low_mm)
 
     def half_width(self, spread_mm: float) -> int:
         """Columns that ``spread_mm`` covers to each side of a mark; 0 when it is too small to draw."""
@@ -182,21 +185,26 @@ def _band_row(picture: Picture, scale: Scale, letters: _Letters, screen: Screen)
 
 def _axis_rows(picture: Picture, scale: Scale, letters: _Letters) -> list[str]:
     unit = picture.unit
-    low, high = from_mm(scale.low_mm, unit), from_mm(scale.high_mm, unit)
-    step, decimals = _tick_step(high - low, scale.columns)
     axis, row = [letters.axis] * scale.columns, [" "] * scale.columns
     axis[0] = letters.first
     free_from = 0
-    for number in range(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1):
-        column = scale.column(number * step * (1.0 if unit is Unit.MM else 25.4))
+    for at_mm, text in ticks(scale, unit):
+        column = scale.column(at_mm)
         axis[column] = letters.first if column == 0 else letters.tick
-        text = f"{number * step:.{decimals}f}"
         start = max(0, column - len(text) // 2)
         if free_from <= start <= scale.columns - len(text) - len(unit) - 1:
             row[start : start + len(text)] = text
             free_from = start + len(text) + 1
     row[-len(unit) :] = unit
     return ["".join(axis), "".join(row).rstrip()]
+
+
+def ticks(scale: Scale, unit: Unit) -> list[tuple[float, str]]:
+    """Where the axis has its numbers, millimetres, and what they say in ``unit``."""
+    low, high = from_mm(scale.low_mm, unit), from_mm(scale.high_mm, unit)
+    step, decimals = _tick_step(high - low, scale.columns)
+    numbers = range(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1)
+    return [(n * step * (1.0 if unit is Unit.MM else 25.4), f"{n * step:.{decimals}f}") for n in numbers]
 
 
 def _tick_step(span: float, columns: int) -> tuple[float, int]:
@@ -246,13 +254,16 @@ def _legend(picture: Picture, scale: Scale, letters: _Letters, width: int) -> li
         items.append(f"{letters.notch} shim on hand, at the end play it would give")
     to_fit = [format_size(n.thickness_mm, picture.unit) for n in picture.notches if n.chosen]
     items += [f"{letters.chosen} shim to fit, {size}" for size in to_fit]
+    items += off_scale(picture, scale, letters.past_left, letters.past_right)
+    return _wrapped(items, width - 2 * MARGIN)
+
+
+def off_scale(picture: Picture, scale: Scale, past_left: str, past_right: str) -> list[str]:
+    """How many shims on hand have no notch, because they lie beyond the scale; nothing if none does."""
     below = sum(1 for n in picture.notches if not n.chosen and n.expected_mm < scale.low_mm)
     above = sum(1 for n in picture.notches if not n.chosen and n.expected_mm > scale.high_mm)
-    if below:
-        items.append(f"{letters.past_left} {_sizes(below)} on hand would leave no end play")
-    if above:
-        items.append(f"{letters.past_right} {_sizes(above)} on hand beyond this scale")
-    return _wrapped(items, width - 2 * MARGIN)
+    items = [f"{past_left} {_sizes(below)} on hand would leave no end play"] if below else []
+    return [*items, f"{past_right} {_sizes(above)} on hand beyond this scale"] if above else items
 
 
 def _sizes(number: int) -> str:
