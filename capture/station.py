@@ -15,7 +15,18 @@ from pathlib import Path
 from typing import Any
 
 from calc.toml_file import TomlFileError, read_text
-from calc.toml_table import Document, Key, Needed, Problem, Wrong, one_of, read_document, shown, words_of
+from calc.toml_table import (
+    Document,
+    Key,
+    Needed,
+    Problem,
+    Wrong,
+    list_of_words,
+    one_of,
+    read_document,
+    shown,
+    words_of,
+)
 from calc.units import Unit
 
 MOST_BYTES = 1_000_000
@@ -79,6 +90,19 @@ class Broker:
 
 
 @dataclass(frozen=True, slots=True)
+class VoiceEntry:
+    """How the station is heard.
+
+    Attributes:
+        language: Of what it says, such as ``en``.
+        silent: Kinds of cue that are not told, such as ``push``.
+    """
+
+    language: str = "en"
+    silent: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Station:
     """What a station file says.
 
@@ -88,6 +112,7 @@ class Station:
         gauges: The gauges, at least one.
         log: Path of the log; None for the usual place.
         broker: Where results are published; None for nowhere.
+        voice: How it is heard; None for not at all.
         timeout_s: How long a measurement may take once its strokes began, seconds.
         gauge_check_days: How old a gauge's last check may be, days; None for any age.
         path: The file.
@@ -99,6 +124,7 @@ class Station:
     gauges: tuple[GaugeEntry, ...]
     log: Path | None = None
     broker: Broker | None = None
+    voice: VoiceEntry | None = None
     timeout_s: float = USUAL_TIMEOUT_S
     gauge_check_days: float | None = None
     path: Path = Path()
@@ -159,6 +185,7 @@ def parse_station(text: str, path: Path) -> Station:
         gauges=gauges,
         log=folder / Path(values["log"]).expanduser() if "log" in values else None,
         broker=_broker(values, folder) if "broker" in document.tables else None,
+        voice=_voice(values) if "voice" in document.tables else None,
         timeout_s=values.get("timeout", USUAL_TIMEOUT_S),
         gauge_check_days=values.get("gauge_check_days"),
         path=path,
@@ -178,6 +205,10 @@ def _broker(values: Mapping[str, Any], folder: Path) -> Broker:
         certificate=file("broker.certificate"),
         key=file("broker.key"),
     )
+
+
+def _voice(values: Mapping[str, Any]) -> VoiceEntry:
+    return VoiceEntry(values.get("voice.language", "en"), tuple(values.get("voice.silent", ())))
 
 
 def _check(document: Document, rows: list[str]) -> None:
@@ -272,6 +303,8 @@ KEYS: dict[str, Key] = {
     "broker.ca": Key(words_of),
     "broker.certificate": Key(words_of),
     "broker.key": Key(words_of),
+    "voice.language": Key(words_of),
+    "voice.silent": Key(list_of_words),
     "gauge[].name": Key(_line_of_text, Needed.WITH_ITS_TABLE),
     "gauge[].link": Key(words_of, Needed.WITH_ITS_TABLE),
     "gauge[].profile": Key(words_of),

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
-from typing import Any
+from typing import Any, Protocol
 
 import msgspec
 
@@ -26,7 +26,6 @@ from bus.payloads import (
     Phase,
     Status,
 )
-from bus.publisher import Publisher
 from bus.results import brief_of
 from bus.topics import CORNERS
 from calc.hub import Hub, parse_hub
@@ -43,6 +42,40 @@ from cli.words import next_thing
 from joblog.records import STAGES, Measurement, utc_text
 
 AGAIN = "Then measure this corner again."
+
+
+class Sender(Protocol):
+    """Where messages go: ``bus.publisher.Publisher``, or ``Nowhere``."""
+
+    def status_changed(self) -> None:
+        """The status is another."""
+
+    def result_waits(self) -> None:
+        """A measurement is in the outbox."""
+
+    def live_waits(self, gauge: str) -> bool:
+        """A reading came; whether it will be told."""
+
+    def cue(self, corner: str, cue: Cue) -> None:
+        """Tell a cue."""
+
+
+class Nowhere:
+    """A station without a broker: nobody but its own voice is told."""
+
+    def status_changed(self) -> None:
+        """Nobody asks."""
+
+    def result_waits(self) -> None:
+        """The log has it."""
+
+    def live_waits(self, gauge: str) -> bool:
+        """Nobody looks."""
+        del gauge
+        return False
+
+    def cue(self, corner: str, cue: Cue) -> None:
+        """The voice was told."""
 
 
 @dataclass(slots=True)
@@ -86,10 +119,18 @@ class Announcer:
         listening: The gauges.
         desk: The job cards.
         unsent: How many measurements wait in the log to be published.
+        hear: Is told each cue, besides the publisher.
     """
 
-    def __init__(self, listening: Listening, desk: Desk, unsent: Callable[[], int] = lambda: 0) -> None:
-        self.publisher: Publisher
+    def __init__(
+        self,
+        listening: Listening,
+        desk: Desk,
+        unsent: Callable[[], int] = lambda: 0,
+        hear: Callable[[Cue], None] = lambda _: None,
+    ) -> None:
+        self.publisher: Sender
+        self._hear = hear
         self.newest: dict[str, Measurement] = {}
         self._listening = listening
         self._desk = desk
@@ -279,6 +320,7 @@ class Announcer:
             simulated=listener.simulated,
             **facts,
         )
+        self._hear(cue)
         self.publisher.cue(corner, cue)
 
     def _cue_result(self, m: Measurement) -> None:
@@ -313,6 +355,7 @@ class Announcer:
             measurement_id=m.id,
             simulated=m.simulated,
         )
+        self._hear(cue)
         self.publisher.cue(m.corner, cue)
 
     def _gauge_status(self, name: str, listener: Listener) -> GaugeStatus:

@@ -8,6 +8,7 @@ from functools import partial
 from bus.commands import Intake
 from bus.desk import Desk
 from bus.outbox import Outbox
+from bus.payloads import Cue
 from bus.publisher import Publisher, Source
 from bus.results import encode_result
 from bus.settings import settings_of
@@ -35,6 +36,7 @@ class OnTheBus:
         keeper: The log.
         desk: The job cards.
         journal: Is told how it goes.
+        hear: Is told each cue, besides the bus.
     """
 
     def __init__(
@@ -46,11 +48,12 @@ class OnTheBus:
         keeper: Keeper,
         desk: Desk,
         journal: Journal,
+        hear: Callable[[Cue], None],
     ) -> None:
         topics = StationTopics(station.shop, station.station)
         warn: Callable[[str, str], None] = partial(journal.say, level="warning")
         outbox = Outbox(keeper.with_store, _encode, warn)
-        self.announcer = Announcer(listening, desk, lambda: outbox.unsent)
+        self.announcer = Announcer(listening, desk, lambda: outbox.unsent, hear)
         commander = Commander(listening, desk, self.announcer)
         self.publisher = self.announcer.publisher = Publisher(
             settings=settings_of(broker),

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -38,7 +39,10 @@ from joblog.paths import log_place
 from joblog.records import Measurement
 
 if TYPE_CHECKING:
+    from bus.payloads import Cue
+    from cli.announcing import Announcer
     from cli.on_the_bus import OnTheBus
+    from cli.voice import Voice
 
 SETTLE_S, GOODBYE_S = 0.3, 0.5
 """At the end the last measurements get into the log, and then to the broker, within these, seconds."""
@@ -114,6 +118,11 @@ def plan_of(path: Path) -> Plan:
             settings_of(station.broker).check()
         except SettingsError as error:
             problems.append(station.problem(f"broker.{error.key}", str(error)))
+    if station.voice is not None:
+        from cli.voice import mistake_in  # noqa: PLC0415
+
+        mistake = mistake_in(station.voice)
+        problems += [] if mistake is None else [station.problem(f"voice.{mistake[0]}", mistake[1])]
     if problems:
         raise StationFileError(str(path), problems)
     place = log_place(station.log)
@@ -194,6 +203,8 @@ class Service:
         self._broker = broker
         self._errands: deque[tuple[Outcome, Errand]] = deque(maxlen=MOST_ERRANDS)
         self._bus: OnTheBus | None = None
+        self._announcer: Announcer | None = None
+        self._voice: Voice | None = None
         self._teller = Teller(journal, self._unit_of)
         self._plan: Plan
         self._wake: asyncio.Event
@@ -217,7 +228,7 @@ class Service:
         self.listening = Listening(self._keep, self._tell, self._make)
         await self.keeper.open()
         with _Signals(loop, self.stop, self.reload):
-            self._get_on_the_bus(plan.station)
+            self._begin_telling(plan.station)
             await self.listening.listen_to(plan.setups)
             count = len(plan.setups)
             text = f"{self._path}: listening to {count} gauge{'s' * (count != 1)}; the log is {plan.log}"
@@ -231,7 +242,7 @@ class Service:
                 beat.cancel()
                 self._notifier.stopping()
                 await self.listening.stop()
-                await self._leave_the_bus()
+                await self._end_telling()
                 await self.keeper.close(LAST_S)
                 await asyncio.gather(beat, return_exceptions=True)
         self._journal.say("stopped", f"stopped; {self.keeper.kept} measurements went into the log")
@@ -260,15 +271,27 @@ class Service:
         return order_of(outcome, self.keeper.path, self._plan.station.gauge_check_days, errand)
 
     def _tell_kept(self, measurement: Measurement) -> None:
-        if self._bus is not None:
-            self._bus.announcer.kept(measurement)  # and it tells the desk
+        if self._announcer is not None:
+            self._announcer.kept(measurement)  # and it tells the desk
         else:
             self._desk.kept(measurement)
         self._on_kept(measurement)
 
-    def _get_on_the_bus(self, station: Station) -> None:
+    def _begin_telling(self, station: Station) -> None:
+        """Take up the bus and the voice, where the station file asks for them."""
+        if station.voice is not None:
+            from cli.voice import voice_of  # noqa: PLC0415 - loaded only where it is wanted
+
+            self._voice = voice_of(
+                station.voice, lambda text: self._journal.say("voice", text, level="warning")
+            )
         broker = station.broker or self._broker
         if broker is None:
+            if self._voice is not None:
+                from cli.announcing import Announcer, Nowhere  # noqa: PLC0415
+
+                self._announcer = Announcer(self.listening, self._desk, hear=self._voice.hear)
+                self._announcer.publisher = Nowhere()
             return
         from cli.on_the_bus import OnTheBus  # noqa: PLC0415 - MQTT is loaded only where it is wanted
 
@@ -279,10 +302,20 @@ class Service:
             keeper=self.keeper,
             desk=self._desk,
             journal=self._journal,
+            hear=self._hear,
         )
+        self._announcer = self._bus.announcer
         self._bus.publisher.start()
 
-    async def _leave_the_bus(self) -> None:
+    def _hear(self, cue: Cue) -> None:
+        if self._voice is not None:
+            self._voice.hear(cue)
+
+    async def _end_telling(self) -> None:
+        self._announcer = None
+        if self._voice is not None:
+            voice, self._voice = self._voice, None
+            await asyncio.get_running_loop().run_in_executor(None, voice.close)
         if self._bus is None:
             return
         await self.keeper.settle(SETTLE_S)
@@ -321,9 +354,9 @@ class Service:
                 self._teller.forget(name)
             before, self._plan = self._plan.station, plan
             now = plan.station
-            if (before.broker, before.shop, before.station) != (now.broker, now.shop, now.station):
-                await self._leave_the_bus()
-                self._get_on_the_bus(now)
+            if _told_by(before) != _told_by(now):
+                await self._end_telling()
+                self._begin_telling(now)
             if self._bus is not None:
                 self._bus.publisher.status_changed()
             text = f"{self._path}: {_named('stopped', stopped)}, {_named('started', started)}"
@@ -350,10 +383,14 @@ class Service:
     def _tell(self, gauge: str, event: ListenEvent) -> None:
         if type(event) is not Reading:  # by far the most, and nothing to tell of
             self._teller.tell(gauge, event)
-        if self._bus is not None:
-            self._bus.announcer.tell(gauge, event)
+        if self._announcer is not None:
+            self._announcer.tell(gauge, event)
         if self._on_event is not None:
             self._on_event(gauge, event)
+
+
+def _told_by(station: Station) -> tuple[object, ...]:
+    return station.broker, station.voice, station.shop, station.station
 
 
 def _allow_open_files() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
 import socket
 import sqlite3
@@ -413,3 +414,49 @@ def test_nothing_but_sources_that_end(bay: Bay, quick: Shimwright) -> None:
     assert events[0] == "ready"
     assert events[-1] == "stopped"
     assert (bay.folder / "log.sqlite").exists()
+
+
+@pytest.mark.slow
+def test_a_service_is_heard_without_any_broker(bay: Bay, indicator: Any) -> None:
+    for name in ("espeak-ng", "pw-play"):  # programs that note what they are given
+        program = bay.folder / name
+        note = '{ printf "%s " "$@"; cat; } >> "$(dirname "$0")/heard"'
+        program.write_text(f"#!/bin/sh\n{note}\n", encoding="utf-8")
+        program.chmod(0o755)
+    file = bay.folder / "heard"
+
+    def heard() -> list[str]:
+        return file.read_text(encoding="utf-8").splitlines() if file.exists() else []
+
+    head = f'{HEAD}[voice]\nlanguage = "en"\nsilent = ["enough"]\n'
+    bay.write(gauge("one", f"serial:{indicator.path}"), head=head)
+    bay.begin(env={"PATH": f"{bay.folder}:{os.environ['PATH']}"})
+    bay.until("connected")
+    indicator.play(quick_trace())
+    bay.until("measured")
+    end = time.monotonic() + 20
+    while not any("left rear: nought point three" in line for line in heard()):
+        assert time.monotonic() < end, heard()
+        time.sleep(0.05)
+    bay.end()
+    told = " ".join(heard())
+    assert "left rear: ready." in told
+    assert "pull.wav" in told
+    assert "push.wav" in told
+    assert "enough.wav" not in told
+    assert "millimetres, loose" in told
+
+
+@pytest.mark.parametrize(
+    ("table", "said"),
+    [
+        ('language = "fr"', 'voice.language: "fr" is not spoken here: write "en" or "de"'),
+        ('silent = ["whistle"]', 'voice.silent: "whistle" is no kind of cue: write some of ready, push'),
+    ],
+)
+def test_mistakes_in_the_voice_are_told(bay: Bay, quick: Shimwright, table: str, said: str) -> None:
+    bay.write(gauge("one", "simulated:"), head=f"{HEAD}[voice]\n{table}\n")
+    result = quick("listen", "--station", bay.station)
+    assert result.returncode == 2
+    assert result.stderr.count("\n") == 1
+    assert said in result.stderr
