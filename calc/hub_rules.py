@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from calc.limits import Limits
-from calc.torque import Torque, with_tolerance
+from calc.torque import Torque
 
 
 class Effect(StrEnum):
@@ -56,7 +56,7 @@ class Nut:
     Attributes:
         torque: What it is tightened to.
         slots: Slots of a castle nut; None when it has none or the file does not say.
-        pin_holes: Ends of cotter pin holes round the spindle (a hole right through it has two); None when the
+        pin_holes: Cotter pin holes through the spindle, each with two ends, half a turn apart; None when the
             file does not say.
         line_up: Which way it goes on to line up the pin; None when the file does not say.
         tolerance: How far the torque may be off, plus or minus; None when the file does not say.
@@ -76,8 +76,8 @@ class Nut:
 
     @property
     def torque_text(self) -> str:
-        """The torque with its tolerance, in both units: ``135 ± 7 N·m (100 ± 5 lb·ft)``."""
-        return self.torque.text if self.tolerance is None else with_tolerance(self.torque, self.tolerance)
+        """The torque with its tolerance, in both units: ``135 N·m (100 lb·ft) ± 7 N·m (5.2 lb·ft)``."""
+        return self.torque.text if self.tolerance is None else f"{self.torque} ± {self.tolerance}"
 
 
 @dataclass(frozen=True, slots=True)

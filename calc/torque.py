@@ -100,26 +100,5 @@ def parse_torque(text: str) -> Torque:
     return torque
 
 
-def with_tolerance(torque: Torque, tolerance: Torque) -> str:
-    """A torque with its tolerance, as stated and in the other system.
-
-    >>> with_tolerance(parse_torque("135 N·m"), parse_torque("7 N·m"))
-    '135 ± 7 N·m (100 ± 5.2 lb·ft)'
-
-    Args:
-        torque: The torque.
-        tolerance: Plus or minus, in any unit.
-    """
-    stated = tolerance.value if tolerance.unit is torque.unit else _in_unit(tolerance, torque.unit)
-    other = TorqueUnit.LB_FT if torque.unit is TorqueUnit.NM else TorqueUnit.NM
-    both = f"{_rounded(_in_unit(torque, other))} ± {_rounded(_in_unit(tolerance, other))}"
-    text = f"{stated:f}" if isinstance(stated, Decimal) else _rounded(stated)
-    return f"{torque.value:f} ± {text} {torque.unit} ({both} {other})"
-
-
-def _in_unit(torque: Torque, unit: TorqueUnit) -> float:
-    return float(torque.value * _NM_EACH[torque.unit] / _NM_EACH[unit])
-
-
 def _rounded(value: float) -> str:
     return f"{value:.0f}" if value >= 10 else f"{value:.1f}"

@@ -60,7 +60,16 @@ def test_the_rear_hub() -> None:
     assert hub.limits == Limits(0.03, 0.20)
     assert (hub.effect, hub.aim, hub.decision) == (Effect.OPENS, Aim.TIGHTEST, Decision.SIMPLE)
     assert (hub.sizes_mm[0], hub.sizes_mm[-1], len(hub.sizes_mm), hub.trial_mm) == (2.4, 3.75, 28, 3.75)
-    assert hub.nut == Nut(parse_torque("135 N·m"), 6, 2, LineUp.TIGHTEN)
+    assert hub.nut == Nut(
+        parse_torque("135 N·m"),
+        6,
+        2,
+        LineUp.TIGHTEN,
+        tolerance=parse_torque("7 N·m"),
+        most=parse_torque("160 N·m"),
+        thread_pitch_mm=1.5,
+        washer="the thin flat washer, 3 mm",
+    )
     assert (hub.shim_u_mm, hub.reassembly_u_mm) == (0.002, 0.004)
     assert hub.text == (HUBS / "heron-rear.toml").read_text(encoding="utf-8")
     assert hub.path == str(HUBS / "heron-rear.toml")
@@ -163,7 +172,7 @@ def test_a_list_of_sizes_and_a_table_of_them() -> None:
         ("trial = 3.75", "trial = 0", "line 9, shim.trial: 0 is not above 0"),
         ("trial = 3.75", "tryal = 3.75", "line 9, shim.tryal: is unknown: is shim.trial meant?"),
         ("trial = 3.75", "torque = 5", "line 9, shim.torque: is unknown here: is nut.torque meant?"),
-        ("trial = 3.75", "colour = 5", "shim.colour: is unknown: known here are aim, bin, effect, most_in_pack"),
+        ("trial = 3.75", "colour = 5", "shim.colour: is unknown: known here are aim, bin, effect, most_in"),
         ("[nut]", "[nuts]", "line 11, nuts: is unknown: is nut meant?"),
         ('"135 N·m"', '"135"', 'line 12, nut.torque: "135" has no unit of torque'),
         ('"135 N·m"', "135", "line 12, nut.torque: 135 is no text"),
