@@ -83,10 +83,14 @@ class Store:
                 raise
         return cls(path, db, backup)
 
-    def add(self, measurement: Measurement) -> None:
+    def add(self, measurement: Measurement, *rows: tuple[str, Mapping[str, Value]]) -> None:
         """Record a measurement, its trace and its place in the outbox, in one transaction.
 
         When this returns they are on the disk; if it raises, nothing of them is in the log.
+
+        Args:
+            measurement: The measurement.
+            rows: What else is recorded with it, such as its entry on a job card, each with its table.
 
         Raises:
             AlreadyLogged: If its id is in the log.
@@ -105,6 +109,8 @@ class Store:
                         {"measurement_id": measurement.id, "readings": len(measurement.trace), "data": blob},
                     )
                     self._insert("outbox", {"measurement_id": measurement.id, "queued_at": utc_now()})
+                    for table, beside in rows:
+                        self._insert(table, beside)
             except sqlite3.IntegrityError as error:
                 if self._holds(measurement.id):
                     raise AlreadyLogged(measurement.id) from error
