@@ -16,6 +16,13 @@ if TYPE_CHECKING:
 
 HubFile = Annotated[Path, typer.Argument(metavar="FILE", help="Hub file (TOML).")]
 
+VariantName = Annotated[
+    str | None,
+    typer.Option(
+        "--variant", metavar="NAME", help="Variant of the hub. Default: the one that the hub file names."
+    ),
+]
+
 hub = typer.Typer(help="Check and show hub files.", no_args_is_help=True)
 
 
@@ -57,13 +64,16 @@ def check(
         raise typer.Exit(ExitCode.MISUSE)
 
 
-@hub.command(epilog=example("shimwright hub show heron-rear.toml"))
-def show(file: HubFile, as_json: AsJson = False) -> None:
-    """Show what a hub file says, in words."""
+@hub.command(epilog=example("shimwright hub show heron-rear.toml --variant late"))
+def show(file: HubFile, variant: VariantName = None, as_json: AsJson = False) -> None:
+    """Show what a hub file says, in words, each rule at the step of the work it belongs to."""
     from calc.hub import load_hub  # noqa: PLC0415
+    from cli.hub_words import hub_lines  # noqa: PLC0415
     from cli.screen import put_json, put_report  # noqa: PLC0415
 
     found = load_hub(file)
+    if variant is not None:
+        found = found.as_variant(variant)
     if as_json:
         put_json(hub_object(found))
     else:
@@ -72,6 +82,8 @@ def show(file: HubFile, as_json: AsJson = False) -> None:
 
 def hub_object(found: Hub) -> dict[str, Any]:
     """A hub file as JSON; lengths are millimetres, torque newton metres."""
+    from calc.hub_rules import Step  # noqa: PLC0415
+
     nut = found.nut
     return {
         "title": found.title,
@@ -92,55 +104,38 @@ def hub_object(found: Hub) -> dict[str, Any]:
             "slots": nut.slots,
             "pin_holes": nut.pin_holes,
             "line_up": nut.line_up,
+            "tolerance_nm": None if nut.tolerance is None else nut.tolerance.nm,
+            "most_nm": None if nut.most is None else nut.most.nm,
+            "thread_pitch_mm": nut.thread_pitch_mm,
+            "washer": nut.washer,
         },
         "cautions": list(found.cautions),
+        "most_in_pack": found.most_in_pack,
+        "shim_bin": found.shim_bin,
+        "seals": {"outer": found.seals.outer, "inner": found.seals.inner},
+        "lubricant": found.lubricant,
+        "fit": found.fit,
+        "parts": [
+            {
+                "name": part.name,
+                "look_for": part.look_for,
+                "renew": part.renew,
+                "with": list(part.with_),
+                "together": list(found.together(part.name)),
+                "becomes": part.becomes,
+                "trial": part.trial,
+            }
+            for part in found.parts
+        ],
+        "steps": {
+            step: {"do": list(found.rules(step).do), "cautions": list(found.rules(step).cautions)}
+            for step in Step
+        },
+        "variant": found.variant,
+        "variants": [
+            {"name": one.name, "title": one.title, "tell_by": one.tell_by} for one in found.variants
+        ],
     }
-
-
-def hub_lines(found: Hub) -> list[str]:
-    """A hub file in words, one line each."""
-    from calc.units import Unit  # noqa: PLC0415
-    from cli.words import MAKERS, nut_words  # noqa: PLC0415
-
-    other = Unit.INCH if found.unit is Unit.MM else Unit.MM
-    lines = [
-        found.title,
-        f"End play: {found.limits.text(found.unit)} ({found.limits.text(other)}).",
-        *_shim_lines(found),
-    ]
-    if found.decision != "simple":
-        lines.append(
-            f"Decision at a limit: {found.decision}, one expanded uncertainty inside the limits passes."
-        )
-    if found.nut is not None:
-        lines += nut_words(found.nut)
-        if found.nut.slots is not None:
-            holes = "" if found.nut.pin_holes is None else f", {found.nut.pin_holes} pin holes in the spindle"
-            lines.append(f"Nut with {found.nut.slots} slots{holes}.")
-    return [*lines, *found.cautions, MAKERS]
-
-
-def _shim_lines(found: Hub) -> list[str]:
-    from calc.units import format_size  # noqa: PLC0415
-
-    if not found.sizes_mm:
-        return ["No shim: the nut sets the end play."]
-    sizes = [format_size(size, found.unit) for size in found.sizes_mm]
-    more = "more" if found.effect == "opens" else "less"
-    aims = {
-        "tightest": "the tightest that is still within limits",
-        "middle": "the one nearest the middle of the limits",
-        "surest": "the one most surely within limits",
-    }
-    lines = [f"Shims: {_range(sizes)}; a thicker one gives {more} end play.", f"Choice: {aims[found.aim]}."]
-    if found.trial_mm is not None:
-        trial = format_size(found.trial_mm, found.unit)
-        lines.append(f"Trial shim with new bearings or a new spindle: {trial}.")
-    return lines
-
-
-def _range(sizes: list[str]) -> str:
-    return sizes[0] if len(sizes) == 1 else f"{len(sizes)} sizes, {sizes[0]} to {sizes[-1]}"
 
 
 def _told(problem: Problem) -> dict[str, str | int | None]:

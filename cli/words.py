@@ -18,6 +18,14 @@ SIMULATED = "SIMULATED: these readings come from a made-up hub, not from a car."
 
 
 CORNER_NAMES = {"LF": "left front", "RF": "right front", "LR": "left rear", "RR": "right rear"}
+STEP_NAMES = {
+    "measure": "Measure",
+    "teardown": "Taking apart",
+    "parts": "Looking at the parts",
+    "fitted": "Measuring the shim that was in the hub",
+    "choose": "Choosing the shim",
+    "reassemble": "Putting together",
+}
 STAGE_NAMES = {"as-found": "as found", "trial": "with the trial shim", "as-left": "as left"}
 VERDICT_NAMES = {
     "within": "WITHIN LIMITS",
@@ -104,9 +112,13 @@ def cautions(hub: Hub) -> list[str]:
 
 def nut_words(nut: Nut) -> list[str]:
     """How the nut is tightened, as the hub file says, one line each."""
-    lines = [f"Tighten the nut to {nut.torque}, as the hub file says."]
+    lines = [f"Tighten the nut to {nut.torque_text}, as the hub file says."]
+    if nut.washer is not None:
+        lines.append(f"Washer under the nut: {nut.washer}.")
     if nut.line_up == "tighten":
         lines.append(ONWARD)
     elif nut.line_up == "back off":
         lines.append(BACK)
+    if nut.most is not None:
+        lines.append(f"While lining up never more than {nut.most}: change the nut or its washer instead.")
     return lines

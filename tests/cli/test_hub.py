@@ -10,6 +10,7 @@ from typer.testing import CliRunner, Result
 
 from cli.main import app
 
+REAR = Path(__file__).parents[2] / "fixtures" / "hubs" / "heron-rear.toml"
 HUBS = sorted((Path(__file__).parents[2] / "fixtures" / "hubs").glob("*.toml"))
 
 
@@ -103,4 +104,32 @@ def test_show_of_a_hub_without_shims(tmp_path: Path) -> None:
 def test_show_json_has_millimetres(hub_file: Path) -> None:
     found = json.loads(run("show", "--json", hub_file).stdout)
     assert (found["least_mm"], found["most_mm"], len(found["sizes_mm"])) == (0.03, 0.2, 28)
-    assert found["nut"] == {"torque_nm": 135.0, "slots": 6, "pin_holes": 2, "line_up": "tighten"}
+    nut = {"torque_nm": 135.0, "slots": 6, "pin_holes": 2, "line_up": "tighten"}
+    unsaid = dict.fromkeys(["tolerance_nm", "most_nm", "thread_pitch_mm", "washer"])
+    assert found["nut"] == nut | unsaid
+
+
+def test_show_says_each_rule_at_its_step() -> None:
+    text = " ".join(run("show", REAR).stdout.split())
+    early = text.index("Variant early, shown here")
+    taking, looking = text.index("Taking apart:"), text.index("Parts to look at:")
+    assert (
+        early < looking < taking < text.index("never at its rolled flange") < text.index("Putting together:")
+    )
+    assert "135 N·m (100 lb·ft) ± 7 N·m (5.2 lb·ft)" in text
+    assert "While lining up never more than 160 N·m (118 lb·ft)" in text
+    assert "together with flange, washer, nut; then the hub is late; then start from the trial shim" in text
+    assert text.index("Putting together:") < text.index("A cotter pin is never used twice")
+
+
+def test_show_of_another_variant() -> None:
+    text = " ".join(run("show", REAR, "--variant", "late").stdout.split())
+    assert "160 N·m (118 lb·ft) ± 8 N·m (5.9 lb·ft)" in text
+    assert "thick chamfered washer" in text
+    assert "then the hub is late" not in text
+    found = json.loads(run("show", REAR, "--variant", "late", "--json").stdout)
+    assert (found["variant"], found["nut"]["torque_nm"], found["nut"]["slots"]) == ("late", 160.0, 6)
+    wrong = run("show", REAR, "--variant", "later")
+    assert wrong.exit_code == 2
+    assert wrong.stderr.count("\n") == 1
+    assert "it has early, late" in wrong.stderr
