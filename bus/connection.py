@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import Any, Self
 
 import aiomqtt
+from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -37,8 +38,12 @@ _QUIET = logging.getLogger("bus.connection")
 _QUIET.addHandler(logging.NullHandler())
 _QUIET.propagate = False  # what people should know is said by whoever uses this
 
+SECOND_SERVICE = "is there a second service of the same shop and station?"
+
+_UNSAID = 0x80
+
 _IN_WORDS = {
-    0x80: "it refuses, and does not say why",
+    _UNSAID: "it refuses, and does not say why",
     0x84: "it does not speak MQTT 5",
     0x85: "it does not take this client's name",
     0x86: "wrong user or password",
@@ -49,7 +54,7 @@ _IN_WORDS = {
     0x8B: "it is shutting down",
     0x8C: "it wants another way to log in",
     0x8D: "it heard nothing for too long",
-    0x8E: "another client took this name: is there a second service of the same shop and station?",
+    0x8E: f"another client took this name: {SECOND_SERVICE}",
     0x95: "a message was too large for it",
     0x97: "a quota is used up",
     0x9D: "it says to use another server",
@@ -258,19 +263,29 @@ def _told(place: str) -> Any:  # noqa: ANN401 - a generator for contextmanager
         raise BrokerLost(f"the broker at {place}: {why_not(error)}") from error
 
 
-def why_not(error: aiomqtt.MqttError) -> str:  # noqa: PLR0911 - one a situation
+def why_not(error: aiomqtt.MqttError) -> str:
     """Why a broker is not there, for a person.
 
     Args:
         error: What the library says.
     """
     code = error.rc if isinstance(error, aiomqtt.MqttCodeError) else None
-    cause = error.__cause__
-    if code is None and isinstance(cause, aiomqtt.MqttCodeError):
-        code = cause.rc
+    if code is None and isinstance(error.__cause__, aiomqtt.MqttCodeError):
+        code = error.__cause__.rc
     if isinstance(code, ReasonCode):
+        if code.value == _UNSAID and not isinstance(error, MqttConnectError):
+            # so it is when it dies, and when it lets another client take this one's name
+            return f"the connection was lost; if that goes on: {SECOND_SERVICE}"
         return _IN_WORDS.get(code.value, f"the connection ended ({str(code).lower()})")
-    match error.__context__:
+    if isinstance(error.__context__, OSError):
+        return _why_no_connection(error.__context__)
+    if "timed out" in str(error):
+        return "no answer in time; some brokers say nothing when user or password are wrong"
+    return "the connection was lost"
+
+
+def _why_no_connection(error: OSError) -> str:
+    match error:
         case ssl.SSLCertVerificationError(verify_message=why):
             return (
                 f"its certificate is not to be trusted ({why}): check the URL's name, and ca under [broker]"
@@ -283,8 +298,4 @@ def why_not(error: aiomqtt.MqttError) -> str:  # noqa: PLR0911 - one a situation
             return "its name is not known: check the URL"
         case TimeoutError():
             return "no answer"
-        case OSError(strerror=str() as why):
-            return why.lower()
-    if "timed out" in str(error):
-        return "no answer in time; some brokers say nothing when user or password are wrong"
-    return "the connection was lost"
+    return (error.strerror or "it cannot be reached").lower()

@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import random
 import time
+import traceback
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -38,6 +39,9 @@ FIRST_PAUSE_S, MOST_PAUSE_S = 0.5, 30.0
 
 MOST_CUES = 64
 """Cues that may wait for a broker that is slow."""
+
+MOST_TRACEBACK = 2000
+"""Letters kept of where a fault happened, from its end."""
 
 SAY_AGAIN_S = 3600.0
 """A broker that stays away for the same reason is told of so often, seconds."""
@@ -167,6 +171,9 @@ class Publisher:
                 await self._be_connected()
             except (BrokerLost, NotAllowed, SettingsError) as error:
                 lost: BusError = error
+            except Exception as error:  # noqa: BLE001 - a mistake here must not leave the station without a voice
+                self._say("fault", f"a fault in the program: {_traced(error)}", level="error")
+                lost = BrokerLost(f"a fault in the program ({type(error).__name__})")
             else:
                 return
             # two stations of one name throw each other out: only a connection that lasted begins anew
@@ -275,6 +282,10 @@ class Publisher:
         self._told, self._told_at = why, now
         text = f"{why}; measuring goes on, results wait in the log, and it is tried again"
         self._say("broker-lost", text, level="warning")
+
+
+def _traced(error: Exception) -> str:
+    return "".join(traceback.format_exception(error))[-MOST_TRACEBACK:]
 
 
 async def _until_one_ends(*work: Coroutine[Any, Any, Any]) -> None:
