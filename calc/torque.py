@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 
+from calc.errors import CalcError
 from calc.units import UnitsError
 
 MOST_NM = Decimal(10_000)
@@ -98,6 +100,71 @@ def parse_torque(text: str) -> Torque:
             text, f"is more than any hub nut takes ({MOST_NM:f} N·m): check the number and its unit"
         )
     return torque
+
+
+class WrenchError(CalcError):
+    """A torque wrench and its adapter cannot be as said."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wrench:
+    """A torque wrench with an adapter that moves the nut away from its drive.
+
+    >>> Wrench(12.0, 2.0).applied(parse_torque("60 lb·in")).text
+    '70.00 lb·in (7.9 N·m)'
+    >>> Wrench(10.0, 1.5).setting(parse_torque("135 N·m")).text
+    '117.4 N·m (87 lb·ft)'
+
+    Attributes:
+        length_mm: From the middle of the wrench's drive to the middle of its grip, millimetres, above 0. Only
+            its ratio to the adapter's counts, so any unit will do for both.
+        adapter_mm: From the middle of the drive to the middle of the nut, in the same unit, at least 0.
+        angle_deg: Between wrench and adapter, degrees, -180 to 180: 0 makes the wrench longer, 180 (folded
+            back along the handle) shorter, 90 leaves the torque as it is.
+
+    Raises:
+        WrenchError: If one is out of range, or the nut lies under the hand or behind it.
+
+    Source: US Army TM 9-254, figures 45 and 46: T_set = T x L / (L + E cos a).
+    """
+
+    length_mm: float
+    adapter_mm: float
+    angle_deg: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not 0 < self.length_mm < math.inf:
+            raise WrenchError("the wrench's length must be above 0: from its drive to the middle of the grip")
+        if not 0 <= self.adapter_mm < math.inf:
+            raise WrenchError("the adapter's length cannot be below 0: give it 180 degrees if it shortens")
+        if not -180 <= self.angle_deg <= 180:
+            raise WrenchError(f"{self.angle_deg:g} degrees between wrench and adapter: give -180 to 180")
+        if self.arm_mm < 0.1 * self.length_mm:
+            raise WrenchError(
+                "the adapter brings the nut right under the hand or behind it, where no torque can be set: "
+                "turn it, or take a shorter one"
+            )
+
+    @property
+    def arm_mm(self) -> float:
+        """From the hand to the nut along the wrench, in the unit of the lengths."""
+        square = self.angle_deg in {90.0, -90.0}  # whose cosine is 0 on paper, though not to a float
+        cosine = 0.0 if square else math.cos(math.radians(self.angle_deg))
+        return self.length_mm + self.adapter_mm * cosine
+
+    def setting(self, torque: Torque) -> Torque:
+        """What to set the wrench to, so that the nut gets ``torque``; four figures."""
+        return _times(torque, self.length_mm / self.arm_mm)
+
+    def applied(self, setting: Torque) -> Torque:
+        """What the nut gets when the wrench is set to ``setting``; four figures."""
+        return _times(setting, self.arm_mm / self.length_mm)
+
+
+def _times(torque: Torque, factor: float) -> Torque:
+    value = float(torque.value) * factor
+    decimals = max(0, 3 - math.floor(math.log10(value)))
+    return Torque(Decimal(f"{value:.{decimals}f}"), torque.unit)
 
 
 def _rounded(value: float) -> str:

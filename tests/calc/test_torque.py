@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from calc.torque import Torque, TorqueUnit, parse_torque
+from calc.torque import Torque, TorqueUnit, Wrench, WrenchError, parse_torque
 from calc.units import UnitsError
 
 
@@ -105,3 +105,50 @@ def test_pairs_printed_in_technical_manuals(lb_ft: int, nm: int) -> None:
 def test_a_small_torque_keeps_a_decimal() -> None:
     assert str(parse_torque("60 lb·in")) == "60 lb·in (6.8 N·m)"
     assert parse_torque("8 N·m").text == "8 N·m (5.9 lb·ft)"
+
+
+def test_what_an_adapter_applies() -> None:
+    # US Army TM 9-254, figures 45 and 46 (read): 60 lb-in set, 12 in long, 2 in adapter: 70 lb-in applied.
+    assert Wrench(12, 2).applied(parse_torque("60 lb·in")).text == "70.00 lb·in (7.9 N·m)"
+    assert Wrench(12, 2).setting(parse_torque("70 lb·in")).value == 60
+
+
+@pytest.mark.parametrize(
+    ("torque", "length", "adapter", "angle", "setting"),
+    # Worked examples of the same formula on public pages about torque adapters (read).
+    [
+        (135, 10, 1.5, 0, 117.39),
+        (135, 10, 1.5, 180, 158.82),
+        (50, 16, 2, 0, 44.44),
+        (30, 12, 6, 0, 20.00),
+        (135, 10, 1.5, 90, 135.00),
+        (135, 10, 1.5, -90, 135.00),
+        (90, 10, 2, 60, 81.82),  # L + E cos 60 = 11, by hand
+    ],
+)
+def test_what_to_set_with_an_adapter(
+    torque: int, length: float, adapter: float, angle: float, setting: float
+) -> None:
+    wrench = Wrench(length, adapter, angle)
+    for unit in ("N·m", "lb·ft"):
+        stated = parse_torque(f"{torque} {unit}")
+        found = wrench.setting(stated)
+        assert float(found.value) == pytest.approx(setting, abs=0.05 if torque > 99 else 0.005)
+        assert found.unit == stated.unit
+        assert wrench.applied(found).nm == pytest.approx(stated.nm, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("length", "adapter", "angle", "said"),
+    [
+        (0, 2, 0, "must be above 0"),
+        (float("nan"), 2, 0, "must be above 0"),
+        (12, -2, 0, "180 degrees if it shortens"),
+        (12, 2, 181, "181 degrees"),
+        (12, 12, 180, "under the hand"),
+        (12, 24, 180, "under the hand or behind it"),
+    ],
+)
+def test_an_adapter_that_cannot_be(length: float, adapter: float, angle: float, said: str) -> None:
+    with pytest.raises(WrenchError, match=said):
+        Wrench(length, adapter, angle)
