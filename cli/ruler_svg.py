@@ -18,6 +18,9 @@ COLUMNS = 66
 LETTER = 5.6
 """Width of a letter of the small print, more than enough; so no two sizes run into each other."""
 
+LEAST_WHISKER = 5.0
+"""A shorter one would hide behind its mark, and is left out."""
+
 SMALL, USUAL = 9.0, 10.5
 
 _MARK, _BAND, _BAND_HIGH, _AXIS, _NOTCHES = 30.0, 40.0, 15.0, 60.0, 78.0
@@ -84,10 +87,10 @@ def _reading(picture: Picture, scale: Scale) -> list[str]:
     x, half = _x(scale, picture.reading_mm), picture.expanded_mm or 0.0
     low, high = _x(scale, picture.reading_mm - half), _x(scale, picture.reading_mm + half)
     parts = [line(x, _MARK, x, _AXIS, 0.8, dash="2 2")]
-    if half > 0:
+    if high - x > LEAST_WHISKER:
         parts += [line(low, _MARK, high, _MARK, 1.6)]
         parts += [line(end, _MARK - 5, end, _MARK + 5, 1.6) for end in (low, high)]
-    parts.append(diamond(x, _MARK, 4.5, filled=True))
+    parts.append(diamond(x, _MARK, 4, filled=True))
     room = 0.5 * 6.4 * len(picture.reading_text)
     middle = min(max(x, room), WIDTH - room)
     return [*parts, words(middle, 15, picture.reading_text, USUAL, bold=True)]
