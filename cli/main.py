@@ -18,6 +18,7 @@ from typer.core import TyperGroup
 
 from cli import (
     analyse,
+    board,
     broker,
     demo,
     export,
@@ -86,6 +87,7 @@ app = typer.Typer(
 measure.add_to(app)
 listen.add_to(app)
 broker.add_to(app)
+board.add_to(app)
 thickness.add_to(app)
 analyse.add_to(app)
 shim.add_to(app)

@@ -22,6 +22,7 @@ COMMANDS = [
     ["measure"],
     ["listen"],
     ["broker"],
+    ["board"],
     ["thickness"],
     ["analyse"],
     ["shim"],

@@ -1,0 +1,470 @@
+"""The state of the shop, made from messages, and what a page is told of it. Pure: time is an argument."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import msgspec
+
+from bus.payloads import OFFLINE, CornerStatus, Cue, GaugeState, GaugeStatus, Live, Result, Status
+from bus.topics import CORNERS, Topic
+from calc.units import Unit, format_length, format_size
+from shopboard.ruler import Mark, mark_of, ruler_of
+from shopboard.words import (
+    CORNERS as CORNER_WORDS,
+)
+from shopboard.words import (
+    PHASES,
+    STAGES,
+    battery_words,
+    by_how_much,
+    gauge_words,
+    limits_words,
+    odds_words,
+    play_words,
+    seconds_between,
+    verdict_words,
+)
+
+SILENT_S = 25.0
+"""A station tells its status every 10 s; one that said nothing for so long is silent, seconds."""
+
+MOST_STATIONS = 500
+"""More than these are no shop: whoever may write to the broker could make up any number."""
+
+MOST_RESULTS = 1000
+"""Results that are kept for the history, the newest ones."""
+
+MOST_POINTS = 50
+"""Points of a trace in one update of a page."""
+
+MOST_MM = 100_000.0
+"""No length at a hub is beyond a hundred metres."""
+
+LEAST_STEP_MM = 1e-6
+"""No gauge shows less than a millionth of a millimetre."""
+
+Place = tuple[str, str, str]
+"""Shop, station, corner."""
+
+
+@dataclass(frozen=True, slots=True)
+class News:
+    """One event for the pages.
+
+    Attributes:
+        event: ``broker``, ``station``, ``result``, ``cue``, ``live`` (one corner) or ``lives`` (the shop).
+        data: What it says, for JSON.
+        station: Shop and station it is about; None: the whole shop.
+        corner: The corner it is about; None: the whole station.
+    """
+
+    event: str
+    data: Any
+    station: tuple[str, str] | None = None
+    corner: str | None = None
+
+
+@dataclass(slots=True)
+class _Corner:
+    live: Live | None = None
+    points: list[tuple[float, float, float]] = field(default_factory=list)
+    result: Result | None = None
+    told: tuple[Any, ...] = ()
+
+
+@dataclass(slots=True)
+class _Station:
+    status: Status = OFFLINE
+    heard_at: float = 0.0
+    silent: bool = False
+    mistake: str | None = None
+    corners: dict[str, _Corner] = field(default_factory=dict)
+
+    def take_status(self, status: Status) -> None:
+        self.status, self.mistake = status, None
+        if not status.online:
+            self.forget_live()
+
+    def forget_live(self) -> None:
+        for one in self.corners.values():
+            one.live, one.points = None, []
+
+    def at(self, corner: str) -> _Corner:
+        if (one := self.corners.get(corner)) is None:
+            one = self.corners[corner] = _Corner()
+        return one
+
+
+class Shop:
+    """All that is known, and what of it is new since somebody asked.
+
+    Attributes:
+        results: The newest results by id, the oldest first.
+    """
+
+    def __init__(self) -> None:
+        self.results: OrderedDict[str, Result] = OrderedDict()
+        self._stations: dict[tuple[str, str], _Station] = {}
+        self._broker: dict[str, Any] = {"online": False, "words": "The broker has not been reached yet."}
+        self._broker_new = True
+        self._changed: dict[tuple[str, str], None] = {}
+        self._news: list[News] = []
+        self._lives: dict[Place, None] = {}
+
+    @property
+    def has_news(self) -> bool:
+        """Whether there is something that should not wait."""
+        return self._broker_new or bool(self._changed) or bool(self._news)
+
+    def broker_there(self) -> None:
+        """The broker is there."""
+        self._set_broker(online=True, words="")
+
+    def broker_away(self, why: str) -> None:
+        """The broker is away; nothing that is shown is of now."""
+        self._set_broker(online=False, words=why)
+        for place, station in self._stations.items():
+            station.forget_live()
+            self._changed[place] = None
+
+    def take(self, topic: Topic, message: Status | Live | Cue | Result, now_s: float) -> None:
+        """Take a message in.
+
+        Args:
+            topic: Its topic.
+            message: What it says.
+            now_s: Seconds on a clock that never jumps.
+        """
+        station = self._station(topic)
+        if station is None:
+            return
+        place = (topic.shop, topic.station)
+        if (why := implausible(message)) is not None:
+            self.unreadable(topic, why)
+            return
+        station.heard_at = now_s
+        if station.silent:
+            station.silent = False
+            self._changed[place] = None
+        match message:
+            case Status():
+                station.take_status(message)
+                self._changed[place] = None
+            case Live():
+                self._take_live(station.at(topic.corner or ""), message)
+                self._lives[*place, topic.corner or ""] = None
+            case Cue():
+                self._news.append(News("cue", cue_data(message), place, topic.corner))
+            case Result():
+                station.at(topic.corner or "").result = message
+                self._keep(message)
+                self._news.append(News("result", result_data(message), place, topic.corner))
+                self._changed[place] = None
+
+    def unreadable(self, topic: Topic, why: str) -> None:
+        """A message of a station could not be read: the page says so, instead of showing an old state."""
+        station = self._station(topic)
+        if station is not None and station.mistake is None:
+            station.mistake = f"sends a {topic.kind} message that this page cannot read ({why})"
+            self._changed[topic.shop, topic.station] = None
+
+    def look(self, now_s: float) -> None:
+        """Look which stations have fallen silent.
+
+        Args:
+            now_s: As ``take`` has it.
+        """
+        for place, station in self._stations.items():
+            if station.status.online and not station.silent and now_s - station.heard_at > SILENT_S:
+                station.silent = True
+                self._changed[place] = None
+
+    def news(self) -> list[News]:
+        """What is new, live readings apart; it is not told again."""
+        found = [News("broker", self._broker)] if self._broker_new else []
+        found += self._news
+        found += [News("station", self.station_data(place), place) for place in self._changed]
+        self._broker_new, self._news, self._changed = False, [], {}
+        return found
+
+    def lives(self) -> list[News]:
+        """The live readings since the last call, merged: one event for the shop, and one a corner."""
+        found, brief = [], []
+        for shop, name, where in self._lives:
+            corner = self._stations[shop, name].at(where)
+            live = corner.live
+            if live is None:
+                continue
+            found.append(News("live", live_data(live, corner.points), (shop, name), where))
+            corner.points = []
+            text = format_length(live.reading_mm, Unit(live.unit), live.step_mm)
+            told = (text, live.phase, live.strokes)
+            if told != corner.told:
+                corner.told = told
+                brief.append([f"{shop}/{name}/{where}", text, live.phase, live.strokes])
+        self._lives = {}
+        if brief:
+            found.append(News("lives", brief))
+        return found
+
+    def snapshot(self, place: tuple[str, str] | None = None, corner: str | None = None) -> list[News]:
+        """All that a page needs to begin.
+
+        Args:
+            place: The station that it looks at; None for the whole shop.
+            corner: The corner.
+        """
+        found = [News("broker", self._broker)]
+        places = (
+            sorted(self._stations) if place is None else [one for one in [place] if one in self._stations]
+        )
+        found += [News("station", self.station_data(one), one) for one in places]
+        if place is None or corner is None or place not in self._stations:
+            return found
+        at = self._stations[place].at(corner)
+        if at.result is not None:
+            found.append(News("result", result_data(at.result) | {"old": True}, place, corner))
+        if at.live is not None:
+            found.append(News("live", live_data(at.live, []), place, corner))
+        return found
+
+    def find(self, station: str, shop: str | None = None) -> tuple[str, str] | None:
+        """The station of this name, in any shop unless that is said; None if it is not known."""
+        known = [one for one in sorted(self._stations) if one[1] == station and shop in {None, one[0]}]
+        return known[0] if known else None
+
+    def station_data(self, place: tuple[str, str]) -> dict[str, Any]:
+        """One station, for the page."""
+        station = self._stations[place]
+        status = station.status
+        state, words = self._state(station)
+        car = status.car
+        alone = sum(one[1] == place[1] for one in self._stations) == 1
+        return {
+            "key": "/".join(place),
+            "shop": place[0],
+            "name": place[1],
+            "path": place[1] if alone else "/".join(place),
+            "state": state,
+            "words": words,
+            "unsent": status.unsent,
+            "vehicle": car and car.vehicle,
+            "registration": car and car.registration,
+            "job": car and car.job,
+            "simulated": any(one.simulated for one in status.gauges),
+            "gauges": [_gauge_data(one, status.at) for one in status.gauges],
+            "corners": [
+                _corner_data(one, station.at(one.corner)) for one in (car.corners if car is not None else [])
+            ],
+            "order": list(CORNERS),
+        }
+
+    def _keep(self, result: Result) -> None:
+        self.results[result.measurement_id] = result
+        self.results.move_to_end(result.measurement_id)
+        while len(self.results) > MOST_RESULTS:
+            self.results.popitem(last=False)
+
+    def _state(self, station: _Station) -> tuple[str, str]:
+        if not self._broker["online"]:
+            return "unknown", "NOT KNOWN: the broker is away, and what stands here is from before"
+        if not station.status.online:
+            return "away", "AWAY: the station is off, or has lost the network"
+        if station.silent:
+            return "silent", f"SILENT: it has said nothing for {SILENT_S:g} seconds"
+        if station.mistake:
+            return "strange", f"NOT UNDERSTOOD: it {station.mistake}"
+        return "there", "there"
+
+    def _set_broker(self, *, online: bool, words: str) -> None:
+        now = {"online": online, "words": words}
+        if now != self._broker:
+            self._broker, self._broker_new = now, True
+            self._changed.update(dict.fromkeys(self._stations))
+
+    def _station(self, topic: Topic) -> _Station | None:
+        place = (topic.shop, topic.station)
+        if (station := self._stations.get(place)) is None:
+            if len(self._stations) >= MOST_STATIONS:
+                return None
+            station = self._stations[place] = _Station()
+            self._changed[place] = None
+        return station
+
+    @staticmethod
+    def _take_live(corner: _Corner, live: Live) -> None:
+        corner.live = live
+        corner.points.append((live.time_s, live.low_mm, live.high_mm))
+        if len(corner.points) > MOST_POINTS:
+            del corner.points[0]
+
+
+def implausible(message: Status | Live | Cue | Result) -> str | None:
+    """Why a message cannot be of a hub, though its types are right; None if it can.
+
+    A number of three hundred digits would fill the page, and overflow what is drawn from it.
+
+    Args:
+        message: As it came.
+    """
+    if type(message) is Live:  # by far the most: looked at by hand
+        lengths = (message.reading_mm, message.low_mm, message.high_mm, message.end_play_mm or 0.0)
+        good = max(map(abs, lengths)) <= MOST_MM and message.step_mm >= LEAST_STEP_MM
+        return None if good and (message.expanded_mm or 0.0) <= MOST_MM else "a length is beyond reason"
+    return _beyond(msgspec.to_builtins(message), "")
+
+
+def _beyond(value: Any, name: str) -> str | None:  # noqa: ANN401 - anything that JSON holds
+    if isinstance(value, dict):
+        return next((why for key, one in value.items() if (why := _beyond(one, key))), None)
+    if isinstance(value, list):
+        return next((why for one in value if (why := _beyond(one, name))), None)
+    if isinstance(value, float | int):
+        step = name in {"resolution_mm", "step_mm"} and value < LEAST_STEP_MM
+        if (abs(value) > MOST_MM and name.endswith(("_mm", "time_s"))) or step:
+            return f"{name} is beyond reason"
+    return None
+
+
+def live_data(live: Live, points: list[tuple[float, float, float]]) -> dict[str, Any]:
+    """A live reading for the wheel.
+
+    Args:
+        live: The newest.
+        points: Time, lowest and highest of it and those before that were not told.
+    """
+    unit = Unit(live.unit)
+    text = format_length(live.reading_mm, unit, live.step_mm)
+    estimate = None
+    if live.end_play_mm is not None:
+        estimate = format_length(live.end_play_mm, unit, live.step_mm)
+        if live.expanded_mm is not None:
+            estimate += f" ± {format_length(live.expanded_mm, unit, live.step_mm)}"
+    return {
+        "gauge": live.gauge,
+        "digits": text.partition(" ")[0],
+        "unit": live.unit,
+        "phase": live.phase,
+        "words": PHASES[live.phase],
+        "strokes": live.strokes,
+        "half": live.half_strokes,
+        "estimate": estimate,
+        "keeps": live.keeps,
+        "simulated": live.simulated,
+        "points": points,
+    }
+
+
+def cue_data(cue: Cue) -> dict[str, Any]:
+    """A cue for the page."""
+    return {"kind": cue.kind, "text": cue.text, "speech": cue.speech, "gauge": cue.gauge}
+
+
+def result_data(result: Result) -> dict[str, Any]:
+    """A result for the page, in words, with its ruler and its trace."""
+    unit = Unit(result.unit)
+    mark = mark_of(result, unit)
+    choice = None if result.shim is None else result.shim.choice
+    return {
+        "id": result.measurement_id,
+        "at": result.at,
+        "corner": CORNER_WORDS[result.corner],
+        "stage": result.stage,
+        "stage_words": STAGES[result.stage],
+        "state": result.state,
+        "verdict": result.verdict,
+        "verdict_words": verdict_words(result),
+        "play": play_words(result, unit),
+        "by": by_how_much(result, unit),
+        "odds": odds_words(result),
+        "strokes": result.strokes,
+        "half": result.half_strokes,
+        "reasons": [one.text for one in result.reasons],
+        "fitted": None if result.fitted_mm is None else format_size(result.fitted_mm, unit),
+        "fit": None if choice is None else format_size(choice.thickness_mm, unit),
+        "why": None if result.shim is None else result.shim.why,
+        "notes": [one for one in (result.gauge_note, *result.notes) if one],
+        "origin": result.origin,
+        "simulated": result.simulated,
+        "hub": result.hub_title,
+        "limits": limits_words(result.least_mm, result.most_mm, unit),
+        "vehicle": result.vehicle,
+        "job": result.job,
+        "gauge": result.gauge_name,
+        "todo": result.todo,
+        "ruler": ruler_of(result.least_mm, result.most_mm, unit, [mark] if mark else [], result),
+        "trace": None
+        if result.trace is None
+        else {"time": result.trace.time_s, "reading": result.trace.reading_mm},
+    }
+
+
+def rulers_of(results: Sequence[Result]) -> list[tuple[str, dict[str, Any]]]:
+    """For each corner of a vehicle a ruler with the newest of each stage, and the corner in words.
+
+    Args:
+        results: Of one vehicle, the newest first.
+    """
+    found = []
+    for corner in CORNERS:
+        newest: dict[str, Result] = {}
+        for one in results:
+            if one.corner == corner and one.end_play_mm is not None:
+                newest.setdefault(one.stage, one)
+        if newest:
+            last = max(newest.values(), key=lambda one: one.at)
+            unit = Unit(last.unit)
+            marks = [mark for one in newest.values() if (mark := mark_of(one, unit)) is not None]
+            found.append((CORNER_WORDS[corner], ruler_of(last.least_mm, last.most_mm, unit, marks)))
+    return found
+
+
+def _gauge_data(gauge: GaugeStatus, at: str | None) -> dict[str, Any]:
+    return {
+        "name": gauge.name,
+        "state": "there" if gauge.state is GaugeState.CONNECTED else "lost",
+        "words": gauge_words(gauge),
+        "corner": gauge.corner,
+        "corner_words": None if gauge.corner is None else CORNER_WORDS[gauge.corner],
+        "phase": gauge.phase,
+        "battery": battery_words(gauge),
+        "battery_low": gauge.battery_low,
+        "heard_ago": seconds_between(gauge.heard_at, at),
+        "simulated": gauge.simulated,
+    }
+
+
+def _corner_data(status: CornerStatus, corner: _Corner) -> dict[str, Any]:
+    unit = Unit(status.unit)
+    marks: list[Mark] = [mark for one in status.latest if (mark := mark_of(one, unit)) is not None]
+    newest = corner.result
+    same = newest is not None and any(one.measurement_id == newest.measurement_id for one in status.latest)
+    return {
+        "corner": status.corner,
+        "words": CORNER_WORDS[status.corner],
+        "hub": status.hub_title,
+        "limits": limits_words(status.least_mm, status.most_mm, unit),
+        "stage": STAGES[status.stage],
+        "todo": status.todo,
+        "gauge": status.gauge,
+        "fitted": None if status.fitted_mm is None else format_size(status.fitted_mm, unit),
+        "latest": [
+            {
+                "id": one.measurement_id,
+                "stage": one.stage,
+                "stage_words": STAGES[one.stage],
+                "play": play_words(one, unit),
+                "verdict": one.verdict,
+                "verdict_words": verdict_words(one),
+                "fit": None if one.fit_mm is None else format_size(one.fit_mm, unit),
+                "at": one.at,
+                "simulated": one.simulated,
+            }
+            for one in status.latest
+        ],
+        "ruler": ruler_of(status.least_mm, status.most_mm, unit, marks, newest if same else None),
+    }

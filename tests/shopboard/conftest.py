@@ -1,0 +1,60 @@
+"""One broker, one board and one browser for all tests of the page; each test has a station of its own."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterator
+
+import pytest
+
+from bus.broker import EmbeddedBroker
+from tests.bus.brokers import free_port
+from tests.shopboard.parts import BoardProcess, Screen, Station
+
+_numbers = itertools.count(1)
+
+
+@pytest.fixture(scope="session")
+def page_broker() -> Iterator[str]:
+    with EmbeddedBroker(free_port()) as broker:
+        yield broker.url
+
+
+@pytest.fixture(scope="session")
+def board(page_broker: str) -> Iterator[BoardProcess]:
+    one = BoardProcess(page_broker, free_port())
+    yield one
+    one.end()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Screen]:
+    one = Screen()
+    yield one
+    one.end()
+
+
+@pytest.fixture
+def screen(browser: Screen) -> Screen:
+    browser.fresh()
+    return browser
+
+
+@pytest.fixture
+def station(page_broker: str) -> Iterator[Station]:
+    one = Station(page_broker, f"bay-{next(_numbers)}")
+    yield one
+    one.leave()
+
+
+@pytest.fixture
+def another(page_broker: str) -> Iterator[Callable[[], Station]]:
+    made: list[Station] = []
+
+    def make() -> Station:
+        made.append(Station(page_broker, f"bay-{next(_numbers)}"))
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.leave()

@@ -1,0 +1,255 @@
+"""The page in Chromium, with a real broker, a real board and a station of the tests."""
+
+from __future__ import annotations
+
+import pytest
+
+from bus.payloads import OFFLINE, Accept, CueKind, GaugeState, Note, Phase, Redo, Select, Start
+from tests.bus.brokers import free_port
+from tests.shopboard.parts import (
+    LEFT_ID,
+    BoardProcess,
+    Screen,
+    Station,
+    brief,
+    corner,
+    cue,
+    gauge,
+    live,
+    result,
+    status,
+)
+
+SPEECH_STUB = """
+window.said = [];
+Object.defineProperty(window, "speechSynthesis", { value: {
+  pending: false, cancel() {}, speak(one) { window.said.push([one.lang, one.text]); },
+} });
+"""
+
+
+def at_the_wheel(screen: Screen, board: BoardProcess, station: Station, where: str = "LR") -> None:
+    screen.do(lambda page: page.goto(f"{board.url}/#wheel/{station.name}/{where}"))
+    screen.sees("#wheel-title", station.name)
+
+
+def clean(screen: Screen, board: BoardProcess) -> None:
+    """No error on the console, and nothing asked of another host."""
+    assert [one for one in screen.console if one.startswith(("error", "warning"))] == []
+    assert screen.requests
+    assert [one for one in screen.requests if not one.startswith(board.url + "/")] == []
+
+
+def test_the_shop_shows_station_car_gauge_and_corners_and_its_number_moves(
+    screen: Screen, board: BoardProcess, station: Station
+) -> None:
+    as_left = brief(
+        measurement_id=LEFT_ID, stage="as-left", verdict="within", end_play_mm=0.0662, p_within=1.0
+    )
+    station.tell(status(corner(latest=[brief(), as_left]), corner("RR")))
+    screen.do(lambda page: page.goto(board.url))
+    card = f'[aria-label="Station {station.name}"]'
+    screen.sees(card, "Heron GT · LG 26 HRN")
+    screen.sees(f"{card} .gauges", "ready: push and pull the hub")
+    screen.sees(f"{card} .gauges", "battery 64 %")
+    screen.sees(f"{card} .simulated", "SIMULATED")
+    screen.sees(
+        f"{card} .latest", "as found: 0.316 mm ± 0.005 mm (95 %), LOOSE, too much end play; fit 2.95 mm"
+    )
+    screen.sees(f"{card} .latest", "as left: 0.066 mm ± 0.005 mm (95 %), WITHIN LIMITS")
+    screen.sees(f"{card} .corner svg title", "End play allowed 0.03 mm to 0.20 mm.")
+    station.tell(live(reading_mm=2.143))
+    screen.sees(f'{card} [data-corner="LR"] .num', "2.143 mm")
+    station.tell(live(reading_mm=2.457, phase=Phase.MEASURING, strokes=3))
+    screen.sees(f'{card} [data-corner="LR"] .num', "2.457 mm, 3 strokes")
+    screen.sees(f"{card} .gauges", "heard just now")
+    clean(screen, board)
+
+
+def test_at_the_wheel_the_digits_move_and_the_result_comes_with_its_ruler(
+    screen: Screen, board: BoardProcess, station: Station
+) -> None:
+    station.tell(status())
+    at_the_wheel(screen, board, station)
+    screen.sees("#now", "Ready: push and pull the hub")
+    for n in range(3):
+        station.tell(
+            live(time_s=20.0 + n, reading_mm=2.1 + n / 10, phase=Phase.MEASURING, strokes=n, end_play_mm=0.31)
+        )
+    screen.sees("#digits", "2.300")
+    screen.sees("#strokes", "2")
+    screen.sees("#estimate", "0.310 mm")
+    screen.sees("#wheel-simulated", "SIMULATED")
+    assert screen.do(lambda page: page.locator("#trace .curve").count()) == 1
+    station.tell(result())
+    screen.sees("#result-words", "LOOSE, too much end play")
+    screen.sees("#result-words", "0.316 mm ± 0.005 mm (95 %)")
+    screen.sees("#result-words", "0.116 mm more than the most allowed, 0.20 mm")
+    screen.sees("#result-words", "Fit 2.95 mm")
+    screen.sees("#result-more", "never on the jack alone")
+    screen.sees("#result-ruler svg text", "2.95")
+    assert screen.do(lambda page: page.get_attribute("#result-words", "aria-live")) == "polite"
+    # five marks of what there is: the band, the mark, its whisker, the shims, the framed one
+    for part in (".band", ".mark", ".whisker", ".notch", ".frame"):
+        assert screen.do(lambda page, part=part: page.locator(f"#result-ruler {part}").count()) >= 1  # type: ignore[misc]
+    clean(screen, board)
+
+
+def test_a_lost_gauge_and_a_lost_station_are_told_and_come_back(
+    screen: Screen, board: BoardProcess, station: Station
+) -> None:
+    station.tell(status())
+    at_the_wheel(screen, board, station)
+    station.tell(live())
+    screen.sees("#digits", "2.143")
+    station.tell(status(gauges=(gauge(state=GaugeState.LOST, phase=None, why="the cable is out"),)))
+    screen.sees("#wheel-state", "NOT CONNECTED: the cable is out")
+    screen.sees("#now", "check its cable or battery")
+    station.tell(status())
+    screen.sees("#wheel-state", "connected")
+    station.tell(OFFLINE)
+    screen.sees("#wheel-state", "AWAY: the station is off, or has lost the network")
+    screen.sees("#digits", "–")
+    station.tell(status())
+    screen.sees("#now", "Ready")
+    clean(screen, board)
+
+
+def test_keys_act_and_the_answer_shows(screen: Screen, board: BoardProcess, station: Station) -> None:
+    station.tell(status())
+    at_the_wheel(screen, board, station)
+    screen.sees("#wheel-state", "DI-12")
+    for key, command, name in (
+        ("s", Start(corner="LR"), "start"),
+        ("a", Accept(corner="LR"), "accept"),
+        ("R", Redo(corner="LR"), "redo"),
+    ):
+        screen.do(lambda page, key=key: page.keyboard.press(key))  # type: ignore[misc]
+        assert station.commands.get(timeout=10) == command
+        screen.sees("#answer", f"✓ Done: {name} was done at {station.name}")
+    station.answers = False
+    screen.do(lambda page: page.click('[data-do="accept"]'))
+    screen.sees("#answer", "✕ NOT DONE: accept cannot be done now")
+    assert station.commands.get(timeout=10) == Accept(corner="LR")
+    station.answers = True
+    # a note takes letters as letters
+    screen.do(lambda page: page.keyboard.press("t"))
+    screen.do(lambda page: page.keyboard.type("seal worn, as said"))
+    screen.do(lambda page: page.click("#note-form button[type=submit]"))
+    assert station.commands.get(timeout=10) == Note(text="seal worn, as said", corner="LR")
+    screen.sees("#answer", "note was done")
+    assert station.commands.empty()
+    # the one gauge goes along to the next corner, and so does the page
+    screen.do(lambda page: page.keyboard.press("n"))
+    assert station.commands.get(timeout=10) == Select(corner="RR", gauge="DI-12")
+    screen.sees("#wheel-title", "right rear")
+    # switched off, no key acts
+    screen.do(lambda page: page.uncheck("#keys"))
+    screen.do(lambda page: page.keyboard.press("s"))
+    screen.do(lambda page: page.click('[data-do="redo"]'))
+    assert station.commands.get(timeout=10) == Redo(corner="RR")
+    clean(screen, board)
+
+
+@pytest.mark.parametrize(
+    ("language", "spoken"),
+    [
+        ("en", "left rear: nought point three one millimetres, loose; fit two point eight five."),
+        (
+            "de",
+            (
+                "hinten links: null Komma drei eins Millimeter, zu viel Spiel; "
+                "Scheibe zwei Komma acht fünf einbauen."
+            ),
+        ),
+    ],
+)
+def test_the_page_speaks_after_one_tap_and_is_silent_where_told(
+    screen: Screen, board: BoardProcess, station: Station, language: str, spoken: str
+) -> None:
+    screen.fresh(script=SPEECH_STUB)
+    station.tell(status())
+    at_the_wheel(screen, board, station)
+    screen.sees("#wheel-state", "DI-12")
+    facts = {"end_play_mm": 0.3124, "verdict": "loose", "fit_mm": 2.85}
+    station.tell(cue(CueKind.RESULT, **facts))
+    station.tell(live(reading_mm=1.0))
+    screen.sees("#digits", "1.000")  # so the cue before it has come
+    assert screen.do(lambda page: page.evaluate("window.said")) == []
+    screen.do(lambda page: page.select_option("#language", language))
+    screen.do(lambda page: page.click("#sound"))
+    screen.do(lambda page: page.uncheck('[data-kind="push"]'))
+    station.tell(cue(CueKind.PUSH, number=3))
+    station.tell(cue(CueKind.RESULT, **facts))
+    screen.do(lambda page: page.wait_for_function("() => window.said.length > 0"))
+    assert screen.do(lambda page: page.evaluate("window.said")) == [[language, spoken]]
+    screen.do(lambda page: page.reload())
+    assert not screen.do(lambda page: page.is_checked('[data-kind="push"]'))
+    clean(screen, board)
+
+
+def test_what_comes_from_outside_is_shown_as_text(
+    screen: Screen, board: BoardProcess, station: Station
+) -> None:
+    nasty = "<script>document.title='taken'</script><img src=x onerror=alert(1)>"
+    station.tell(status(corner(todo=[nasty], hub_title=nasty), vehicle=nasty, registration=nasty))
+    screen.do(lambda page: page.goto(board.url))
+    screen.sees(".station .car", nasty)
+    screen.sees(".todo", nasty)
+    station.tell(
+        result(vehicle=nasty, reasons=[{"code": "x", "text": nasty}], todo=[nasty], gauge_name=nasty)
+    )
+    at_the_wheel(screen, board, station)
+    screen.sees("#result-words", nasty)
+    assert screen.do(lambda page: page.locator("main img, main script").count()) == 0
+    assert "taken" not in screen.do(lambda page: page.title())
+    screen.do(lambda page: page.goto(f"{board.url}/#history"))
+    screen.sees("#history-table", nasty)
+    clean(screen, board)
+
+
+def test_the_history_of_a_vehicle_has_a_table_and_a_ruler_a_corner(
+    screen: Screen, board: BoardProcess, station: Station
+) -> None:
+    name = f"Heron GT of {station.name}"
+    station.tell(status(vehicle=name))
+    station.tell(result(vehicle=name))
+    left = "00000000-0000-4000-8000-000000000001"
+    station.tell(
+        result(
+            vehicle=name,
+            stage="as-left",
+            verdict="within",
+            end_play_mm=0.0662,
+            measurement_id=left,
+            shim=None,
+        )
+    )
+    screen.do(lambda page: page.goto(board.url))
+    screen.sees(".station .car", name)
+    screen.do(lambda page: page.click(f'[aria-label="Station {station.name}"] [data-focus="history"]'))
+    screen.sees("#history-table", "WITHIN LIMITS (SIMULATED)")
+    screen.sees("#history-rulers h2", "left rear")
+    screen.sees("#history-rulers svg title", "as left: 0.066 mm ± 0.005 mm (95 %), WITHIN LIMITS")
+    clean(screen, board)
+
+
+def test_a_board_that_dies_is_told_at_once_and_found_again(
+    screen: Screen, page_broker: str, station: Station
+) -> None:
+    port = free_port()
+    mortal = BoardProcess(page_broker, port)
+    station.tell(status())
+    at_the_wheel(screen, mortal, station)
+    screen.sees("#wheel-state", "DI-12")
+    mortal.process.kill()
+    mortal.process.communicate()
+    screen.sees("#trouble", "The board does not answer")
+    screen.sees("#now", "the connection is lost")
+    again = BoardProcess(page_broker, port)
+    screen.do(lambda page: page.wait_for_selector("#trouble", state="hidden"))
+    screen.sees("#now", "Ready")
+    # and it acts again, though the board has new tokens
+    screen.do(lambda page: page.keyboard.press("s"))
+    assert station.commands.get(timeout=10) == Start(corner="LR")
+    assert "Traceback" not in again.end()
