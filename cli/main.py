@@ -25,6 +25,7 @@ from cli import (
     gauge,
     hub,
     import_,
+    job,
     listen,
     log,
     measure,
@@ -94,6 +95,7 @@ shim.add_to(app)
 hub.add_to(app)
 gauge.add_to(app)
 trace.add_to(app)
+job.add_to(app)
 study.add_to(app)
 export.add_to(app)
 import_.add_to(app)

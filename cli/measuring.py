@@ -41,6 +41,7 @@ from cli.interrupts import Interrupts
 from cli.live import Live
 from cli.version import version
 from joblog.errors import LogError
+from joblog.jobs import rows_beside
 from joblog.records import Measurement, new_id, utc_now
 from joblog.store import Store
 
@@ -258,7 +259,7 @@ def record_of(
 def _keep(measurement: Measurement, store: Store) -> CliError | None:
     """Put a measurement into the log; where that fails, its trace into a file, and say where."""
     try:
-        store.add(measurement)
+        store.add(measurement, *rows_beside(store.path, measurement))
     except LogError as error:
         file = keep_trace(measurement, store.path.parent)
         where = "its trace could not be saved either" if file is None else f"its trace is in {file}"

@@ -16,12 +16,13 @@ if TYPE_CHECKING:
     from joblog.records import Measurement
 
 
-def report_lines(measurement: Measurement, screen: Screen) -> list[str]:
+def report_lines(measurement: Measurement, screen: Screen, *, onward: bool = True) -> list[str]:
     """The number, the verdict, the ruler, the shim to fit and the next thing to do.
 
     Args:
         measurement: The record.
         screen: What the ruler is drawn for.
+        onward: Whether to say what to do next; a job card says it by itself.
     """
     m = measurement
     hub = hub_of(m)
@@ -38,7 +39,7 @@ def report_lines(measurement: Measurement, screen: Screen) -> list[str]:
     lines += ["", verdict_text(m, hub), "", *draw(picture_of(m, shim), screen)]
     if shim is not None:
         lines += ["", *shim_lines(shim, m.unit)]
-    if hub is not None:
+    if hub is not None and onward:
         lines += ["", *next_thing(hub, m.stage, m.verdict, m.fitted_mm, shim)]
     return lines
 

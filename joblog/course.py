@@ -228,7 +228,9 @@ def go_on(now: Standing, happened: Happened, shimmed: bool, parts_done: bool) ->
     return _settled(changed, move, shimmed, parts_done)
 
 
-def _after(now: Standing, changed: Standing, happened: Happened, shimmed: bool) -> Standing:
+def _after(  # noqa: PLR0911 - one for each kind of move
+    now: Standing, changed: Standing, happened: Happened, shimmed: bool
+) -> Standing:
     """What becomes of the figures: the shim in the hub, what it was measured with, the choice."""
     match happened.move:
         case Move.PART if happened.trial and shimmed:

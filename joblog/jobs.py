@@ -21,6 +21,7 @@ from joblog.reader import Listed, Wanted, find_measurements, reading
 from joblog.records import CORNERS, Row, new_id, utc_now
 
 if TYPE_CHECKING:
+    from joblog.records import Measurement
     from joblog.store import Store
 
 __all__ = [
@@ -39,8 +40,10 @@ __all__ = [
     "new_entry",
     "open_job",
     "open_job_of",
+    "rows_beside",
 ]
 
+_UUID_LENGTH = 36
 _AFTER_ANY = "g"  # sorts after every character of a UUID
 
 
@@ -489,3 +492,29 @@ def _parts_left(hub: Hub, steps: Sequence[JobEntry]) -> tuple[str, ...]:
     if not hub.parts:
         return () if seen else ("any part",)
     return tuple(part.name for part in hub.parts if part.name not in seen)
+
+
+def rows_beside(path: Path, measurement: Measurement) -> list[tuple[str, Row]]:
+    """What goes into the log with a measurement: its entry on the job card that its job names.
+
+    Args:
+        path: The log.
+        measurement: The measurement; a job that is no card's id brings nothing.
+
+    Raises:
+        LogFileError: If the log cannot be read.
+    """
+    if measurement.job is None or len(measurement.job) != _UUID_LENGTH:
+        return []
+    with reading(path) as log:
+        query = "SELECT 1 FROM job WHERE id = ?"
+        if log is None or log.execute(query, (measurement.job,)).fetchone() is None:
+            return []
+    entry = new_entry(
+        measurement.job,
+        EntryKind.MEASURED,
+        measurement.corner,
+        {"stage": measurement.stage},
+        measurement_id=measurement.id,
+    )
+    return [entry_row(entry)]
