@@ -107,6 +107,11 @@ class _Client(aiomqtt.Client):
             self.refusal = reason_code
         super()._on_publish(client, userdata, mid, reason_code, properties)
 
+    def forget(self) -> None:
+        """Take note of why the connection ended, or the loop complains that nobody did."""
+        if self._disconnected.done() and not self._disconnected.cancelled():
+            self._disconnected.exception()
+
     async def __aenter__(self) -> Self:
         try:
             return await super().__aenter__()
@@ -253,6 +258,7 @@ async def connect(
     finally:
         with contextlib.suppress(aiomqtt.MqttError):
             await client.__aexit__(None, None, None)
+        client.forget()
 
 
 @contextlib.contextmanager

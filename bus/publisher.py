@@ -113,8 +113,6 @@ class Publisher:
 
     def start(self) -> None:
         """Begin; returns at once."""
-        for warning in self._settings.warnings():
-            self._say("broker-warning", warning, level="warning")
         self._task = asyncio.create_task(self._run(), name="publishes")
 
     async def close(self, patience_s: float) -> None:
@@ -165,6 +163,8 @@ class Publisher:
 
     async def _run(self) -> None:
         tries = 0
+        for warning in await asyncio.get_running_loop().run_in_executor(None, self._settings.warnings):
+            self._say("broker-warning", warning, level="warning")
         while not self._ending.is_set():
             began = time.monotonic()
             try:

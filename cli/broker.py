@@ -63,7 +63,6 @@ def beside(station: Station) -> Iterator[Broker]:
     """
     from bus.settings import BrokerSettings  # noqa: PLC0415
     from capture.station import Broker  # noqa: PLC0415
-    from cli.screen import message  # noqa: PLC0415
 
     settings = BrokerSettings(f"mqtt://127.0.0.1:{USUAL_PORT}")
     if station.broker is not None:
@@ -72,7 +71,6 @@ def beside(station: Station) -> Iterator[Broker]:
             why = f"the station file names another broker, {settings.url}: leave one of the two out"
             raise MisuseError("--with-broker", why)
     with _started(settings.port, settings.host) as running:
-        message(f"a broker runs beside the service, on {running.url}")
         yield station.broker or Broker(running.url)
 
 

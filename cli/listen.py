@@ -112,6 +112,8 @@ def _serve(path: Path, plan: Plan, *, json_logs: bool, as_json: bool, broker: Br
 
     journal = Journal(as_json=True if json_logs else None)
     try:
+        if broker is not None:
+            journal.say("broker-beside", f"a broker runs beside the service, at {broker.url}")
         service = Service(path, journal, notifier=Notifier(), on_kept=print_it, broker=broker)
         asyncio.run(service.run(plan))
     finally:
