@@ -179,6 +179,13 @@ def unit_of(option: str, text: str) -> Unit:
     return Unit(one_of(option, names.get(text.lower(), text.lower()), tuple(Unit), "millimetres or inches"))
 
 
+def unit_typed(text: str) -> Unit:
+    """The unit that a person thinks in, from a length as typed."""
+    from calc.units import Unit  # noqa: PLC0415
+
+    return Unit.INCH if any(word in text.lower() for word in ("in", "thou", '"', "''", "″", "”")) else Unit.MM
+
+
 def one_of(option: str, text: str, known: tuple[str, ...], meaning: str) -> str:
     """Hold ``text`` to the words ``known``, whose meaning is told where it is none of them.
 

@@ -29,6 +29,7 @@ from cli import (
     listen,
     log,
     measure,
+    nut,
     shim,
     study,
     thickness,
@@ -93,6 +94,7 @@ thickness.add_to(app)
 analyse.add_to(app)
 shim.add_to(app)
 hub.add_to(app)
+nut.add_to(app)
 gauge.add_to(app)
 trace.add_to(app)
 job.add_to(app)

@@ -10,7 +10,16 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from cli.arguments import AsJson, example, length_mm, lengths_mm, one_of, thickness_mm, uncertainty_mm
+from cli.arguments import (
+    AsJson,
+    example,
+    length_mm,
+    lengths_mm,
+    one_of,
+    thickness_mm,
+    uncertainty_mm,
+    unit_typed,
+)
 from cli.errors import MisuseError
 
 if TYPE_CHECKING:
@@ -84,7 +93,7 @@ def shim(  # noqa: PLR0917 - options are given by name
     elif sizes is None:
         raise MisuseError("--hub", "missing: give --hub FILE, or --sizes with --least and --most")
     else:
-        rules = _from_options(sizes, least, most, effect or "opens", _unit_typed(end_play))
+        rules = _from_options(sizes, least, most, effect or "opens", unit_typed(end_play))
     rules = _with_rules(rules, aim, decision)
     if shim_u is not None:
         rules = replace(rules, shim_u_mm=uncertainty_mm("--shim-u", shim_u))
@@ -208,10 +217,3 @@ def _with_rules(rules: Hub, aim: str | None, decision: str | None) -> Hub:
         one_of("--decision", decision, tuple(Decision), "at a limit")
         rules = replace(rules, decision=Decision(decision))
     return rules
-
-
-def _unit_typed(text: str) -> Unit:
-    """The unit that a person thinks in, from a length as typed."""
-    from calc.units import Unit  # noqa: PLC0415
-
-    return Unit.INCH if any(word in text.lower() for word in ("in", "thou", '"', "''", "″", "”")) else Unit.MM
