@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from cli import hub_new
 from cli.arguments import AsJson, example
 from cli.errors import ExitCode
 
@@ -23,11 +24,12 @@ VariantName = Annotated[
     ),
 ]
 
-hub = typer.Typer(help="Check and show hub files.", no_args_is_help=True)
+hub = typer.Typer(help="Write, check and show hub files.", no_args_is_help=True)
 
 
 def add_to(app: typer.Typer) -> None:
     """Put the command group into ``app``."""
+    hub_new.add_to(hub)
     app.add_typer(hub, name="hub")
 
 

@@ -34,6 +34,7 @@ COMMANDS = [
     ["gauge", "verify"],
     ["hub", "check"],
     ["hub", "show"],
+    ["hub", "new"],
     ["nut", "line-up"],
     ["nut", "turn"],
     ["nut", "wrench"],
