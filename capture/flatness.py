@@ -116,15 +116,35 @@ def _flat_and_share(values: Floats, dwells: Dwells, strokes: Strokes, step_mm: f
     between = slice(on[0], on[-1])
     struck = ~dwells.standing[between]  # what was done during those is nobody's concern
     total = int(dwells.stop[on[-1]] - dwells.start[on[0]] - np.diff(dwells.edges)[between][struck].sum())
-    flats, shares = [], []
+    flats = []
     for side in (1, -1):
         here = used & (dwells.side[visit] == side)
         close = int(np.count_nonzero(here & (np.abs(depth) <= narrow * end_play)))
         near = int(np.count_nonzero(here & (depth < wide * end_play)))
         flats.append((close / max(1, near) - turned) / (1 - turned))
-        resting = int(dwells.count[strokes.on_stop & (dwells.side == side)].sum())
-        shares.append(resting / max(1, total))
-    return min(flats), min(shares)
+    shares = []
+    for count in (dwells.count, _without_waiting(dwells, strokes, on)):
+        left = max(1, total - int((dwells.count - count).sum()))
+        resting = (int(count[strokes.on_stop & (dwells.side == side)].sum()) for side in (1, -1))
+        shares.append(min(resting) / left)
+    return min(flats), max(shares)
+
+
+def _without_waiting(dwells: Dwells, strokes: Strokes, on: Ints) -> Ints:
+    """How many readings rest in each dwell, without waiting before the strokes, after them and once between.
+
+    A hub may wait there for as long as it likes: that is no part of the strokes. So on each stop the first,
+    the last and the longest dwell count no more than the longest of the others.
+    """
+    count = dwells.count.copy()
+    inner = strokes.on_stop & dwells.standing
+    inner[[on[0], on[-1]]] = False
+    for side in (1, -1):
+        others = np.sort(count[inner & (dwells.side == side)])
+        here = (dwells.side == side) & dwells.standing & strokes.on_stop
+        if len(others):
+            count[here] = np.minimum(count[here], others[-2] if len(others) >= 3 else others[-1])
+    return count
 
 
 def _roundness(

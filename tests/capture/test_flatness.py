@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from capture.arrays import Floats
+from capture.end_play import EndPlay, analyse_trace
 from capture.flatness import CREST, CREST_PARTS, Flatness
+from capture.hub_model import HubModel
 from capture.motion import motion_of
+from capture.simulator import simulate
 from capture.stops import Stops, find_stops
 from tests.capture.shapes import steps, strokes
 
@@ -71,3 +75,32 @@ def test_long_rests_need_not_look_as_flat_as_short_ones(flat: float, share: floa
 def test_a_roundness_that_may_be_chance_is_none() -> None:
     assert Flatness(0.5, 0.2, 1.0, 0.1).surely_round
     assert not Flatness(0.5, 0.2, 1.0, 0.5).surely_round
+
+
+@pytest.mark.parametrize("wait_s", [16.0, 60.0])
+def test_a_hub_may_wait_before_and_after_the_strokes(wait_s: float) -> None:
+    """The waiting is no part of the strokes: a recording of a minute may hold a few seconds of them."""
+    for seed in range(4):
+        made = simulate(HubModel(end_play_mm=0.2, strokes=12, dwell_s=0.6, rest_s=wait_s), seed)
+        found = analyse_trace(made.trace)
+        assert isinstance(found, EndPlay), found
+        assert abs(found.end_play_mm - 0.2) < 0.008
+
+
+@pytest.mark.parametrize("pause_s", [20.0, 60.0])
+def test_a_hub_may_wait_once_between_the_strokes(pause_s: float) -> None:
+    for seed in range(4):
+        trace = simulate(HubModel(end_play_mm=0.2, strokes=12, dwell_s=0.6, rest_s=1.0), seed).trace
+        n, counts = len(trace), trace.counts
+        at = min(range(n // 3, 2 * n // 3), key=lambda i: int(np.ptp(counts[i - 8 : i + 8])))  # amid a rest
+        noise = np.random.default_rng(seed).normal(0.0, 0.6, int(pause_s * 50))
+        waiting = counts[at] + np.round(noise).astype(np.int64)
+        while_s = trace.times_s[at] + 0.02 * np.arange(len(noise))
+        longer = replace(
+            trace,
+            times_s=np.concatenate([trace.times_s[:at], while_s, trace.times_s[at:] + pause_s]),
+            counts=np.concatenate([counts[:at], waiting, counts[at:]]),
+        )
+        found = analyse_trace(longer)
+        assert isinstance(found, EndPlay), found
+        assert abs(found.end_play_mm - 0.2) < 0.008
