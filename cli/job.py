@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from cli import job_steps
+from cli import job_steps, sheet
 from cli.arguments import AsJson, LogFile, Who, corner_of, example
 from cli.errors import CliError, MisuseError
 from cli.job_arguments import Corner, Instead, JobId
@@ -227,6 +227,7 @@ def reopen(
 
 
 job_steps.add_to(job)
+sheet.add_to(job)
 
 
 def _odometer(text: str) -> tuple[float, str]:

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 from cli.errors import CliError
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from calc.shims import ShimChoice
     from cli.job_card import At
 
@@ -60,6 +62,8 @@ def choice_of(at: At, sizes: list[float] | None) -> tuple[dict[str, Any], list[s
             told.append(f"{sizes_text(sizes, unit)} is not expected to land within limits: {worked.why}")
         return data, told
     book = counts(at.store.path, hub.shim_bin)
+    if hub.most_in_pack > 1:
+        return _pack(at, measured, book)
     worked = choose_shim(*measured, hub, on_hand_mm=on_hand_mm(book))
     if worked.choice is None:
         raise CliError(f"{card.corner}: {worked.why}")
@@ -70,6 +74,26 @@ def choice_of(at: At, sizes: list[float] | None) -> tuple[dict[str, Any], list[s
         number = next((n for size, n in book.items() if math.isclose(size, sizes[0], abs_tol=1e-6)), 0)
         told.append(f"In the stock of {hub.shim_bin} there are {number} of {format_size(sizes[0], unit)}.")
     return data, told
+
+
+def _pack(
+    at: At, measured: tuple[float, float, float, float], book: Mapping[float, int]
+) -> tuple[dict[str, Any], list[str]]:
+    """Several shims may lie on one another here: the fewest that do."""
+    from calc.packs import choose_pack  # noqa: PLC0415
+
+    fitted_shims = max(1, len(at.card.thicknesses_mm))
+    worked = choose_pack(*measured, at.card.hub, book, fitted_shims=fitted_shims)
+    pack = worked.choice
+    if pack is None:
+        raise CliError(f"{at.card.corner}: {worked.why}")
+    data = _data(list(pack.thicknesses_mm), None, worked.why, at) | {
+        "zero_mm": worked.zero_mm,
+        "expected_mm": pack.expected_mm,
+        "u_mm": pack.u_mm,
+        "p_within": pack.p_within,
+    }
+    return data, [_told(list(pack.thicknesses_mm), data, at), worked.why]
 
 
 def _data(sizes: list[float], worked: ShimChoice | None, why: str, at: At) -> dict[str, Any]:

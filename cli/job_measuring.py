@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from calc.hub import Hub
+    from cli.measuring import Order
     from joblog.jobs import CornerCard, Job
 
 _JOB_ID = re.compile(r"[0-9a-f]{4,8}|[0-9a-f]{8}-[0-9a-f-]{0,27}")
@@ -77,6 +78,35 @@ def open_card_at(log: Path, corner: str, job_id: str | None = None) -> Card | No
     if job is None or corner not in job.corners:
         return None
     return _card(job, job.corners[corner])
+
+
+def by_job_card(order: Order, log: Path) -> Order:
+    """What a service measured, by the newest open job card that has the corner to do.
+
+    Args:
+        order: What is known without it; its job, if it has one, is the job that is meant.
+        log: The log.
+
+    Returns:
+        The same where no job is open for the corner, or the log cannot be read just now.
+    """
+    from joblog.errors import LogError  # noqa: PLC0415
+
+    try:
+        card = open_card_at(log, order.corner, order.job)
+    except LogError:
+        return order
+    if card is None:
+        return order
+    together = card.card.standing.together
+    return replace(
+        order,
+        hub=card.hub,
+        stage=card.stage or ("as-left" if together else "as-found"),
+        fitted_mm=card.card.fitted_mm,
+        vehicle=card.job.vehicle,
+        job=card.job.id,
+    )
 
 
 def _card(job: Job, card: CornerCard) -> Card:

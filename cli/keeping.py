@@ -22,6 +22,7 @@ from cli.journal import Journal
 from cli.measuring import Order, keep_trace, record_of
 from cli.outcome import number_text
 from joblog.errors import AlreadyLogged, LogError, LogFull, LogLocked
+from joblog.jobs import rows_beside
 from joblog.records import Measurement, new_id
 from joblog.store import Store
 
@@ -194,7 +195,7 @@ class Keeper:
         self._at_work = outcome
         measurement, complaint = await self._in_thread(partial(self._record, outcome))
         try:
-            await self.with_store(partial(Store.add, measurement=measurement))
+            await self.with_store(partial(_add, measurement=measurement))
         except LogError as error:
             file = await self._in_thread(lambda: keep_trace(measurement, self.path.parent))
             self._wait_with(Waiting(measurement, file))
@@ -273,9 +274,14 @@ class Keeper:
         return await asyncio.get_running_loop().run_in_executor(self._executor, work)
 
 
+def _add(store: Store, measurement: Measurement) -> None:
+    """With its entry on the job card that it belongs to, if it does."""
+    store.add(measurement, *rows_beside(store.path, measurement))
+
+
 def _add_once(store: Store, measurement: Measurement) -> None:
     try:
-        store.add(measurement)
+        _add(store, measurement)
     except AlreadyLogged:
         return  # it had got there after all
 

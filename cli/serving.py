@@ -28,6 +28,7 @@ from capture.profile_files import load_profile
 from capture.profiles import Profile
 from capture.readings import Reading
 from capture.station import Broker, Station, StationFileError, load_station
+from cli.job_measuring import by_job_card
 from cli.journal import Journal
 from cli.keeping import MOST_QUEUED, Keeper
 from cli.measuring import Order
@@ -132,7 +133,7 @@ def plan_of(path: Path) -> Plan:
 def order_of(
     outcome: Outcome, log: Path, check_days: float | None = None, errand: Errand = AS_FOUND
 ) -> Order:
-    """What was measured, for its record; without a job card it is the hub as it was found.
+    """What was measured, for its record: as the open job card has it, else the hub as it was found.
 
     Args:
         outcome: The measurement.
@@ -146,7 +147,7 @@ def order_of(
         note = standing_of(log, identity, datetime.now(UTC), check_days)
     except LogError as error:
         note = f"its checks could not be read: {error}"
-    return Order(
+    order = Order(
         hub=setup.hub,
         corner=outcome.corner,
         stage=errand.stage,
@@ -159,6 +160,7 @@ def order_of(
         gauge_name=setup.name,
         gauge_note=note,
     )
+    return by_job_card(order, log)
 
 
 class Service:
