@@ -1,11 +1,10 @@
 """Castle nuts: where the cotter pin goes in, and what a turn does to an end play that the nut sets.
 
-Geometry: the slots of the nut are evenly spaced, and so are the ends of the pin holes round the spindle. A
-hole right through the spindle has two ends, half a turn apart; two that cross have four. A pin goes in
-wherever one end stands in a slot; where holes go right through, the slot opposite must be there for its other
-end, so the number of slots is even. Slots and ends meet as often in a turn as their least common multiple: 6
-slots and one hole through (2 ends) meet 6 times, not 12, because both ends stand in slots at once; 6 slots
-and 4 ends meet 12 times.
+Geometry: the slots of the nut are evenly spaced. A pin hole goes right through the spindle, so that it has
+two ends, half a turn apart; several holes cross, and their ends are evenly spaced too. A pin goes in where
+both ends of a hole stand in slots, so the slots are even in number. Slots and ends meet as often in a turn
+as their least common multiple: 6 slots and 1 hole (2 ends) meet 6 times, not 12, because both ends stand in
+slots at once; 6 slots and 2 holes at right angles (4 ends) meet 12 times.
 
 Angles are degrees, above 0 onward (the way that tightens, whichever hand the thread has) and below 0 back.
 
@@ -26,8 +25,8 @@ from calc.uncertainty import Budget, Component
 MOST_SLOTS = 24
 """Slots of the largest castle nut here."""
 
-MOST_ENDS = 4
-"""Ends of pin holes round a spindle at most: two holes that cross."""
+MOST_HOLES = 4
+"""Pin holes through a spindle at most."""
 
 PITCH_MM = (0.2, 8.0)
 """Thread pitches of spindle nuts lie well between these, millimetres."""
@@ -44,28 +43,26 @@ class NutError(CalcError):
 class Castle:
     """A castle nut on a spindle with pin holes.
 
-    >>> Castle(6, 2).places, Castle(6, 4).places, Castle(6, 4).step_deg
+    >>> Castle(6, 1).places, Castle(6, 2).places, Castle(6, 2).step_deg
     (6, 12, 30.0)
 
     Attributes:
-        slots: Slots of the nut, 1 to 24.
-        ends: Ends of pin holes round the spindle, 1 to 4; a hole right through it has two.
+        slots: Slots of the nut, 2 to 24, an even number.
+        holes: Pin holes right through the spindle, 1 to 4, evenly spread.
 
     Raises:
         NutError: If there is no such nut, or a pin could never go right through.
     """
 
     slots: int
-    ends: int
+    holes: int
 
     def __post_init__(self) -> None:
         if not 1 <= self.slots <= MOST_SLOTS:
             raise NutError(f"{self.slots} slots: a castle nut has 1 to {MOST_SLOTS}")
-        if not 1 <= self.ends <= MOST_ENDS:
-            raise NutError(
-                f"{self.ends} ends of pin holes: a spindle has 1 to {MOST_ENDS}, two for a hole right through"
-            )
-        if self.ends % 2 == 0 and self.slots % 2 == 1:
+        if not 1 <= self.holes <= MOST_HOLES:
+            raise NutError(f"{self.holes} pin holes: a spindle has 1 to {MOST_HOLES}, each right through it")
+        if self.slots % 2 == 1:
             raise NutError(
                 f"{self.slots} slots, an odd number, leave none opposite for a pin that goes right through: "
                 "count the slots again"
@@ -74,7 +71,7 @@ class Castle:
     @property
     def places(self) -> int:
         """How often in a turn a slot and a pin hole meet."""
-        return math.lcm(self.slots, self.ends)
+        return math.lcm(self.slots, 2 * self.holes)
 
     @property
     def step_deg(self) -> float:
@@ -101,7 +98,7 @@ class Castle:
     def on_deg(self, at_deg: float) -> float:
         """How far onward it is to the next place where the pin goes in, degrees; 0 when it goes in already.
 
-        >>> Castle(6, 2).on_deg(50.0), Castle(6, 2).on_deg(120.0)
+        >>> Castle(6, 1).on_deg(50.0), Castle(6, 1).on_deg(120.0)
         (10.0, 0.0)
 
         Args:

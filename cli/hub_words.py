@@ -29,26 +29,34 @@ def hub_lines(found: Hub) -> list[str]:
         lines.append(
             f"Decision at a limit: {found.decision}, one expanded uncertainty inside the limits passes."
         )
-    if found.nut is not None:
-        lines += [*nut_words(found.nut), *_nut_lines(found)]
-    lines += _fitting_lines(found)
-    if found.parts:
-        lines += ["Parts to look at:", *(f"  {_part_line(found, part)}" for part in found.parts)]
     if found.cautions:
         lines += ["Before the work:", *(f"  Caution: {text}" for text in found.cautions)]
     for step in Step:
-        rules = found.rules(step)
-        if rules.do or rules.cautions:
-            lines.append(f"{STEP_NAMES[step]}:")
-            lines += [f"  Caution: {text}" for text in rules.cautions]
-            lines += [f"  {text}" for text in rules.do]
+        if told := _step_lines(found, step):
+            lines += [f"{STEP_NAMES[step]}:", *(f"  {line}" for line in told)]
     return [*lines, MAKERS]
+
+
+def _step_lines(found: Hub, step: Step) -> list[str]:
+    """What belongs to one step: its cautions, what to do, and what the rest of the file says for it."""
+    rules = found.rules(step)
+    lines = [*(f"Caution: {text}" for text in rules.cautions), *rules.do]
+    match step:
+        case Step.PARTS:
+            lines += [_part_line(found, part) for part in found.parts]
+        case Step.CHOOSE if found.sizes_mm:
+            lines += _choice_lines(found)
+        case Step.REASSEMBLE:
+            lines += _fitting_lines(found)
+            if found.nut is not None:
+                lines += [*nut_words(found.nut), *_nut_lines(found)]
+    return lines
 
 
 def _variant_lines(found: Hub) -> list[str]:
     lines = []
     for one in found.variants:
-        told = f"; {one.tell_by}" if one.tell_by else ""
+        told = f"; to tell it by: {one.tell_by}" if one.tell_by else ""
         title = f" ({one.title})" if one.title != one.name else ""
         shown = ", shown here" if one.name == found.variant else ""
         lines.append(f"Variant {one.name}{shown}{title}{told}.")
@@ -62,17 +70,23 @@ def _shim_lines(found: Hub) -> list[str]:
         return ["No shim: the nut sets the end play."]
     sizes = [format_size(size, found.unit) for size in found.sizes_mm]
     more = "more" if found.effect == "opens" else "less"
+    pack = "fitted one at a time" if found.most_in_pack == 1 else f"up to {found.most_in_pack} on one another"
+    return [
+        f"Shims: {_range(sizes)}; a thicker one gives {more} end play; {pack}.",
+        f"In the stock they are called: {found.shim_bin}.",
+    ]
+
+
+def _choice_lines(found: Hub) -> list[str]:
     aims = {
         "tightest": "the tightest that is still within limits",
         "middle": "the one nearest the middle of the limits",
         "surest": "the one most surely within limits",
     }
-    lines = [f"Shims: {_range(sizes)}; a thicker one gives {more} end play.", f"Choice: {aims[found.aim]}."]
+    lines = [f"Choice: {aims[found.aim]}."]
     if found.trial_mm is not None:
         trial = format_size(found.trial_mm, found.unit)
         lines.append(f"Trial shim with new bearings or a new spindle: {trial}.")
-    pack = "one at a time" if found.most_in_pack == 1 else f"up to {found.most_in_pack} on one another"
-    lines.append(f"Fitted {pack}; in the stock they are called: {found.shim_bin}.")
     return lines
 
 
@@ -80,7 +94,7 @@ def _nut_lines(found: Hub) -> list[str]:
     nut = found.nut
     lines = []
     if nut is not None and nut.slots is not None:
-        holes = "" if nut.pin_holes is None else f", {nut.pin_holes} ends of pin holes round the spindle"
+        holes = "" if nut.pin_holes is None else f", {nut.pin_holes} pin holes through the spindle"
         lines.append(f"Nut with {nut.slots} slots{holes}.")
     if nut is not None and nut.thread_pitch_mm is not None:
         turn = f"{nut.thread_pitch_mm:.3f} mm ({nut.thread_pitch_mm / 25.4:.4f} in)"

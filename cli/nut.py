@@ -27,7 +27,7 @@ VariantName = Annotated[
 Slots = Annotated[int | None, typer.Option(metavar="N", help="Slots of the nut.")]
 PinHoles = Annotated[
     int | None,
-    typer.Option(metavar="N", help="Ends of pin holes round the spindle: one hole right through has 2."),
+    typer.Option(metavar="N", help="Pin holes right through the spindle; one hole has two ends."),
 ]
 Pitch = Annotated[str | None, typer.Option(metavar="L", help="From thread to thread, such as 1.5mm.")]
 Tpi = Annotated[float | None, typer.Option(metavar="N", help="Threads in an inch, instead of --pitch.")]
@@ -51,7 +51,7 @@ def add_to(app: typer.Typer) -> None:
     "line-up",
     epilog=example(
         "shimwright nut line-up --hub heron-rear.toml",
-        "shimwright nut line-up --slots 6 --pin-holes 2 --pitch 1.5mm --at 20",
+        "shimwright nut line-up --slots 6 --pin-holes 1 --pitch 1.5mm --at 20",
     ),
 )
 def line_up(  # noqa: PLR0917 - options are given by name
@@ -86,7 +86,7 @@ def line_up(  # noqa: PLR0917 - options are given by name
     "turn",
     epilog=example(
         "shimwright nut turn --hub heron-front.toml --end-play 0.19mm --u 0.004mm",
-        "shimwright nut turn --tpi 16 --slots 6 --pin-holes 4 --end-play 0.012in \\",
+        "shimwright nut turn --tpi 16 --slots 6 --pin-holes 2 --end-play 0.012in \\",
         "    --least 0.001in --most 0.005in",
     ),
 )
@@ -227,7 +227,7 @@ def _castle(rules: Hub | None, slots: int | None, pin_holes: int | None) -> Cast
     if slots is None:
         raise MisuseError("--slots", "missing: pin holes alone do not say where the pin goes in")
     if pin_holes is None:
-        raise MisuseError("--pin-holes", "missing: give the ends of pin holes, 2 for one hole right through")
+        raise MisuseError("--pin-holes", "missing: give how many pin holes go through the spindle")
     return Castle(slots, pin_holes)
 
 

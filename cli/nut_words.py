@@ -52,7 +52,7 @@ def line_up_object(
     back_deg = None if at_deg is None else castle.past_deg(at_deg)
     return {
         "slots": castle.slots,
-        "pin_holes": castle.ends,
+        "pin_holes": castle.holes,
         "places": castle.places,
         "step_deg": castle.step_deg,
         "step_mm": _axial(castle.step_deg, pitch_mm),
@@ -76,11 +76,11 @@ def line_up_lines(found: dict[str, Any], rules: Hub | None) -> list[str]:
     """
     unit = Unit.MM if rules is None else rules.unit
     lines = _of_hub(rules)
-    slots, ends = _count(found["slots"], "slot"), _count(found["pin_holes"], "end")
+    slots, holes = _count(found["slots"], "slot"), _count(found["pin_holes"], "pin hole")
     places, step = _count(found["places"], "place"), _degrees(found["step_deg"])
     lines.append(
-        f"{slots}, {ends} of pin holes: the pin goes in at {places} in a turn, {step} from one to the next"
-        f"{_along(found['step_mm'], unit)}."
+        f"{slots}, {holes} through the spindle: the pin goes in at {places} in a turn, {step} from one "
+        f"to the next{_along(found['step_mm'], unit)}."
     )
     on, back = _way(found["on_deg"], found["on_mm"], unit), _way(found["back_deg"], found["back_mm"], unit)
     way = found["line_up"]
@@ -149,7 +149,7 @@ def turn_object(
         "exact_deg": turn_deg(end_play_mm, wished_mm, pitch_mm),
         "exact_p_within": chances(wished_mm, budget.u_mm, budget.dof, limits).within,
         "slots": None if castle is None else castle.slots,
-        "pin_holes": None if castle is None else castle.ends,
+        "pin_holes": None if castle is None else castle.holes,
         "step_deg": None if castle is None else castle.step_deg,
         "moves": moves,
         "choice": choice,

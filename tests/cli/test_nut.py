@@ -15,7 +15,7 @@ from cli.main import app
 ROOT = Path(__file__).parents[2]
 HUBS = ROOT / "fixtures" / "hubs"
 REAR, FRONT = HUBS / "heron-rear.toml", HUBS / "heron-front.toml"
-NUT = ("--slots", "6", "--pin-holes", "2")
+NUT = ("--slots", "6", "--pin-holes", "1")
 LIMITS = ("--least", "0.02mm", "--most", "0.10mm")
 
 
@@ -41,7 +41,7 @@ def found(*words: str | Path) -> dict[str, Any]:
 def test_the_pin_of_the_rear_hub() -> None:
     text = said("line-up", "--hub", REAR)
     assert "135 N·m (100 lb·ft) ± 7 N·m (5.2 lb·ft)" in text
-    assert "the pin goes in at 6 places in a turn, 60° from one to the next (0.250 mm, 0.0098 in" in text
+    assert "the pin goes in at 12 places in a turn, 30° from one to the next (0.125 mm, 0.0049 in" in text
     assert "onward only, never back" in text
     assert "never more than 160 N·m (118 lb·ft)" in text
     assert "AC 43.13-1B" in text
@@ -53,7 +53,7 @@ def test_the_pin_of_the_rear_hub() -> None:
 def test_how_far_on_from_where_the_nut_stands() -> None:
     text = said("line-up", "--hub", REAR, "--at", "80")
     assert (
-        "From where it stands: 40° (0.167 mm, 0.0066 in, along the spindle) onward to the next place." in text
+        "From where it stands: 10° (0.042 mm, 0.0016 in, along the spindle) onward to the next place." in text
     )
     both = said("line-up", *NUT, "--at", "80")
     assert "40° onward, or 20° back" in both
