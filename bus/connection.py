@@ -107,6 +107,21 @@ class _Client(aiomqtt.Client):
             self.refusal = reason_code
         super()._on_publish(client, userdata, mid, reason_code, properties)
 
+    def shake_hands_with(self, context: ssl.SSLContext, host: str, timeout_s: float) -> None:
+        """Have TLS begin as the library does it, but leave no socket open where it does not succeed."""
+
+        def wrap(plain: socket.socket) -> ssl.SSLSocket:
+            wrapped = context.wrap_socket(plain, server_hostname=host, do_handshake_on_connect=False)
+            try:
+                wrapped.settimeout(timeout_s)
+                wrapped.do_handshake()
+            except BaseException:
+                wrapped.close()
+                raise
+            return wrapped
+
+        self._client._ssl_wrap_socket = wrap  # type: ignore[assignment,method-assign] # noqa: SLF001 - no other way
+
     def forget(self) -> None:
         """Take note of why the connection ended, or the loop complains that nobody did."""
         if self._disconnected.done() and not self._disconnected.cancelled():
@@ -251,6 +266,8 @@ async def connect(
         socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
         logger=_QUIET,
     )
+    if tls is not None:
+        client.shake_hands_with(tls, settings.host, timeout_s)
     with _told(settings.place):
         await client.__aenter__()
     try:
