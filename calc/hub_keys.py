@@ -206,13 +206,22 @@ def _wrong_once(document: Document, scope: Scope, names: Sequence[str], text: st
 
 def _odd(document: Document, scope: Scope) -> Iterator[Problem]:
     """What is allowed but looks like a mistake, named once: in the variant only where the variant says it."""
-    trial, sizes = scope.values.get("shim.trial"), scope.values.get("shim.sizes")
-    said = scope.keys.get("shim.trial", ""), scope.keys.get("shim.sizes", "")
+    values = scope.values
+
+    def problem(names: Sequence[str], text: str) -> Iterator[Problem]:
+        for key in (scope.keys[name] for name in names):
+            if key.startswith(scope.row):
+                yield Problem(key, document.line(key), text)
+                return
+
+    trial, sizes = values.get("shim.trial"), values.get("shim.sizes")
     if trial is not None and sizes is not None and trial not in sizes.values:
-        key = next((key for key in said if key.startswith(scope.row)), "")
-        if key:
-            text = f"{trial} is not among shim.sizes: is it meant to be?"
-            yield Problem(key, document.line(key), text)
+        text = f"{trial} is not among shim.sizes: is it meant to be?"
+        yield from problem(("shim.trial", "shim.sizes"), text)
+    slots = values.get("nut.slots")
+    if slots is not None and slots % 2 == 1 and "nut.pin_holes" in values:
+        text = f"{slots}, an odd number, leaves no slot opposite for a pin right through: is it meant to be?"
+        yield from problem(("nut.slots", "nut.pin_holes"), text)
 
 
 def _names(document: Document, rows: Sequence[str]) -> list[str]:

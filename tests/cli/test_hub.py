@@ -111,11 +111,22 @@ def test_show_json_has_millimetres(hub_file: Path) -> None:
 
 def test_show_says_each_rule_at_its_step() -> None:
     text = " ".join(run("show", REAR).stdout.split())
-    early = text.index("Variant early, shown here")
-    taking, looking = text.index("Taking apart:"), text.index("Parts to look at:")
-    assert (
-        early < looking < taking < text.index("never at its rolled flange") < text.index("Putting together:")
+    in_order = (
+        "Variant early, shown here (early design, thin washer); to tell it by: the end of the spindle",
+        "Before the work:",
+        "Measure: Caution: Car on stands on level ground",
+        "Taking apart:",
+        "never at its rolled flange",
+        "Looking at the parts:",
+        "cotter pin; always renewed.",
+        "Choosing the shim:",
+        "Trial shim with new bearings or a new spindle: 3.75 mm.",
+        "Putting together:",
+        "Outer seal: its tab faces outboard.",
+        "Tighten the nut to 135 N·m",
     )
+    places = [text.index(said) for said in in_order]
+    assert places == sorted(places)
     assert "135 N·m (100 lb·ft) ± 7 N·m (5.2 lb·ft)" in text
     assert "While lining up never more than 160 N·m (118 lb·ft)" in text
     assert "together with flange, washer, nut; then the hub is late; then start from the trial shim" in text
