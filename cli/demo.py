@@ -39,12 +39,23 @@ def add_to(app: typer.Typer) -> None:
     app.command("demo", epilog=example("shimwright demo --seed 7"))(demo)
 
 
-def demo(
+def demo(  # noqa: PLR0917 - options are given by name
     seed: Annotated[
         int, typer.Option(metavar="N", min=0, help="The same number, the same simulated hub.")
     ] = 1,
     log: Annotated[
         Path | None, typer.Option("--log", metavar="FILE", help="Keep both measurements in this log.")
+    ] = None,
+    board: Annotated[
+        bool,
+        typer.Option("--board", help="A bay with two simulated gauges, its broker and the page, to watch."),
+    ] = False,
+    port: Annotated[
+        int, typer.Option(metavar="PORT", min=1, max=65535, help="TCP port of the page, with --board.")
+    ] = 8040,
+    seconds: Annotated[
+        float | None,
+        typer.Option(metavar="S", help="End by itself after so long, with --board. Default: at Ctrl-C."),
     ] = None,
     as_json: AsJson = False,
 ) -> None:
@@ -56,6 +67,9 @@ def demo(
     """
     import tempfile  # noqa: PLC0415
 
+    if board:
+        _show_board(seed, log, port, seconds, as_json=as_json)
+        return
     if log is not None:
         from joblog.paths import log_place  # noqa: PLC0415
 
@@ -67,6 +81,22 @@ def demo(
         _show(seed, Path(folder) / "demo.sqlite", as_json=as_json)
     if not as_json:
         _say("The log with both was a temporary one; --log FILE keeps it.")
+
+
+def _show_board(seed: int, log: Path | None, port: int, seconds: float | None, *, as_json: bool) -> None:
+    import tempfile  # noqa: PLC0415
+
+    from cli.arguments import seconds_of  # noqa: PLC0415
+    from cli.demo_board import show_board  # noqa: PLC0415
+    from cli.errors import MisuseError  # noqa: PLC0415
+    from joblog.paths import log_place  # noqa: PLC0415
+
+    if as_json:
+        raise MisuseError("--json", "the page is to be watched: leave out --json or --board")
+    seconds = seconds_of("--seconds", seconds)
+    with tempfile.TemporaryDirectory(prefix="shimwright-demo-") as folder:
+        place = Path(folder) / "demo.sqlite" if log is None else log_place(log.absolute()).ready()
+        show_board(HUB_FILE, seed, port, place, seconds)
 
 
 def _show(seed: int, log: Path, *, as_json: bool) -> None:
