@@ -80,7 +80,7 @@ def trace_lines(
     values = [from_mm(value, unit) for value in trace.readings_mm.tolist()]
     low, high = min(values), max(values)
     step = 1.3 * (high - low or 0.01) / (ROWS - 6)
-    with _figure(screen.width) as plt:
+    with figure(screen.width) as plt:
         plt.scatter(times, values, marker="braille")
         for stroke in strokes:
             level = from_mm(stroke.rest.level_mm, unit)
@@ -100,7 +100,7 @@ def trace_lines(
             plt.text("slip", moment, low + 2.5 * step, alignment="left")
         plt.ylim(low - 1.5 * step, high + 1.5 * step)
         plt.xlabel("time, s")
-        lines = _built(plt, f"reading, {unit}")
+        lines = built(plt, f"reading, {unit}")
     return [*lines, *_legend(strokes, slipped=slip is not None)]
 
 
@@ -151,7 +151,7 @@ def stroke_lines(rows: Sequence[Row], unit: Unit, screen: Screen) -> list[str]:
         screen: What to draw for.
     """
     last = max((number for row in rows for number in row.numbers), default=1)
-    with _figure(screen.width) as plt:
+    with figure(screen.width) as plt:
         for i, (letter, row) in enumerate(zip(LETTERS, rows, strict=False)):
             if row.end_play_mm is not None:
                 level = from_mm(row.end_play_mm, unit)
@@ -166,11 +166,12 @@ def stroke_lines(rows: Sequence[Row], unit: Unit, screen: Screen) -> list[str]:
         plt.xlim(0.5, last + 0.5 + BESIDE * len(rows))
         plt.xticks(list(range(1, last + 1, max(1, last // 12))))
         plt.xlabel("stroke")
-        return _built(plt, f"height, {unit}")
+        return built(plt, f"height, {unit}")
 
 
 @contextmanager
-def _figure(columns: int) -> Iterator[Any]:
+def figure(columns: int) -> Iterator[Any]:
+    """An empty chart, so many columns wide."""
     import plotext  # type: ignore[import-untyped] # noqa: PLC0415  (it takes its time)
 
     plotext.clear_figure()
@@ -183,6 +184,7 @@ def _figure(columns: int) -> Iterator[Any]:
         plotext.clear_figure()
 
 
-def _built(plt: Any, name: str) -> list[str]:  # noqa: ANN401  (a module without types)
+def built(plt: Any, name: str) -> list[str]:  # noqa: ANN401  (a module without types)
+    """The lines of a chart, without colours, under the name of its upright axis."""
     lines = [_COLOURS.sub("", line).rstrip() for line in plt.build().splitlines()]
     return [f"  {name}", *(line for line in lines if line)]

@@ -34,6 +34,7 @@ from cli import (
     study,
     thickness,
     trace,
+    vehicle,
 )
 from cli.errors import CliError, ExitCode
 from cli.screen import message, put
@@ -99,6 +100,7 @@ gauge.add_to(app)
 trace.add_to(app)
 job.add_to(app)
 study.add_to(app)
+vehicle.add_to(app)
 export.add_to(app)
 import_.add_to(app)
 log.add_to(app)

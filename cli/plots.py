@@ -103,7 +103,7 @@ def save_trace(shown: Shown, file: Path) -> None:
     from cli.stroke_list import fit_of  # noqa: PLC0415
 
     found = shown.outcome if isinstance(shown.outcome, EndPlay) else None
-    with _paper(shown.title, shown.result, simulated=shown.simulated) as figure:
+    with paper(shown.title, shown.result, simulated=shown.simulated) as figure:
         if found is None:
             ax = figure.add_subplot()
             _readings(ax, shown)
@@ -124,7 +124,7 @@ def save_trace(shown: Shown, file: Path) -> None:
         ax.set_ylabel(f"reading, {shown.unit}")
         ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncol=3, frameon=False, fontsize=8,
                   handlelength=1.8, columnspacing=1.4, borderaxespad=0.1)  # fmt: skip
-        _save(figure, file, shown.title)
+        save(figure, file, shown.title)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,7 +172,7 @@ def save_comparison(
     Raises:
         OSError: If it cannot be written.
     """
-    with _paper(title, "", simulated=simulated) as figure:
+    with paper(title, "", simulated=simulated) as figure:
         ax = figure.add_subplot()
         last = max((number for row in rows for number in row.numbers), default=1)
         low, high = _room(rows, unit)
@@ -202,7 +202,7 @@ def save_comparison(
             ax.set_ylabel(f"height of the stroke, {unit} (the axis does not begin at 0)")
         ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncol=1 if len(rows) < 4 else 2, frameon=False,
                   fontsize=8 if len(rows) < 4 else 7)  # fmt: skip
-        _save(figure, file, title)
+        save(figure, file, title)
 
 
 def _room(rows: Sequence[Compared], unit: Unit) -> tuple[float, float]:
@@ -217,7 +217,7 @@ def _room(rows: Sequence[Compared], unit: Unit) -> tuple[float, float]:
 
 
 @contextmanager
-def _paper(title: str, result: str, *, simulated: bool) -> Iterator[Figure]:
+def paper(title: str, result: str, *, simulated: bool) -> Iterator[Figure]:
     """An empty picture with its title, in our style whatever this user's own settings are."""
     import matplotlib as mpl  # noqa: PLC0415
     from matplotlib.figure import Figure  # noqa: PLC0415
@@ -234,7 +234,8 @@ def _paper(title: str, result: str, *, simulated: bool) -> Iterator[Figure]:
         yield figure
 
 
-def _save(figure: Figure, file: Path, title: str) -> None:
+def save(figure: Figure, file: Path, title: str) -> None:
+    """Write a picture; the same picture gives the same bytes."""
     metadata: dict[str, Any] = {"Title": title, "Creator": "shimwright"}
     ending = file.suffix.lower()
     if ending == ".svg":

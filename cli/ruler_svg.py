@@ -21,6 +21,9 @@ LETTER = 5.6
 LEAST_WHISKER = 5.0
 """A shorter one would hide behind its mark, and is left out."""
 
+WIDE = 7.2
+"""Width of a bold letter of the usual size, in the widest of the fonts."""
+
 SMALL, USUAL = 9.0, 10.5
 
 _MARK, _BAND, _BAND_HIGH, _AXIS, _NOTCHES = 30.0, 40.0, 15.0, 60.0, 78.0
@@ -91,7 +94,7 @@ def _reading(picture: Picture, scale: Scale) -> list[str]:
         parts += [line(low, _MARK, high, _MARK, 1.6)]
         parts += [line(end, _MARK - 5, end, _MARK + 5, 1.6) for end in (low, high)]
     parts.append(diamond(x, _MARK, 4, filled=True))
-    room = 0.5 * 6.4 * len(picture.reading_text)
+    room = 0.5 * WIDE * len(picture.reading_text)
     middle = min(max(x, room), WIDTH - room)
     return [*parts, words(middle, 15, picture.reading_text, USUAL, bold=True)]
 

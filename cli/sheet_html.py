@@ -15,7 +15,7 @@ h1{font-size:17pt;margin:0 0 .3em}h2{font-size:13pt;margin:1.1em 0 .2em;border-t
 padding-top:.3em}
 h3{font-size:11pt;margin:1em 0 .2em}p{margin:.2em 0}table{border-collapse:collapse;width:100%;margin:.3em 0}
 th,td{text-align:left;vertical-align:top;padding:.15em .6em .15em 0;border-bottom:1px solid #bbb}
-th{font-weight:bold;width:9em}td.at{width:11.5em;white-space:nowrap}td.name{width:10em;font-weight:bold}
+th{font-weight:bold;width:12em}td.at{width:11.5em;white-space:nowrap}td.name{width:10em;font-weight:bold}
 .warn{border:2px solid #000;padding:.3em .6em;font-weight:bold;margin:.4em 0}
 .measured{border:1px solid #000;padding:.4em .6em;margin:.5em 0;break-inside:avoid}
 .measured .result{font-size:12pt;font-weight:bold}.pictures{display:flex;gap:1em;flex-wrap:wrap}

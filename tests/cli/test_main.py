@@ -45,6 +45,8 @@ COMMANDS = [
     ["trace", "redo"],
     ["trace", "add"],
     ["trace", "export"],
+    ["vehicle", "list"],
+    ["vehicle", "show"],
     ["export"],
     ["import"],
     ["log", "check"],
