@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import sys
 from pathlib import Path
@@ -144,7 +145,7 @@ def _free(file: Path) -> Path:
     """Hold a file to a place where nothing is yet.
 
     Raises:
-        MisuseError: If something is there, or its folder is not.
+        MisuseError: If something is there, its folder is not, or it cannot be written in.
     """
     if file.exists() or file.is_symlink():
         raise MisuseError(
@@ -152,6 +153,8 @@ def _free(file: Path) -> Path:
         )
     if not file.parent.is_dir():
         raise MisuseError("FILE", f"{file.parent} is no folder: make it first, or give another place")
+    if not os.access(file.parent, os.W_OK):
+        raise MisuseError("FILE", f"nothing can be written in {file.parent}: give another place")
     return file
 
 

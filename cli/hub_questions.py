@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from io import TextIOWrapper
 from textwrap import fill
 
 from calc.hub_rules import Aim, Effect, LineUp
@@ -246,6 +247,8 @@ class Asking:
             CliError: If the input ends before the last question.
             LeftError: At Ctrl-C.
         """
+        if isinstance(sys.stdin, TextIOWrapper):  # what is no text is refused line by line, not all at once
+            sys.stdin.reconfigure(errors="surrogateescape")
         try:
             return self._run()
         except KeyboardInterrupt:
@@ -330,7 +333,7 @@ class Asking:
 def _line(question: Question) -> str:
     sys.stderr.write("> ")
     sys.stderr.flush()
-    line = sys.stdin.readline()
+    line = "" if sys.stdin is None else sys.stdin.readline()
     if not line:
         put("", sys.stderr)
         raise CliError(

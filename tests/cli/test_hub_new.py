@@ -183,6 +183,23 @@ def test_input_that_ends_leaves_nothing(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
+def test_what_is_no_text_is_asked_again_and_a_closed_input_is_one_line(tmp_path: Path) -> None:
+    words = [sys.executable, "-c", "from cli.main import run; run()", "hub", "new", "x.toml"]
+    env = os.environ | {"PYTHONPATH": str(ROOT)}
+    typed = b"\n\xff\xfe\nx\nmm\n\xe9\n0.02\n0.1\n" + b"\n" * 7
+    done = subprocess.run(words, cwd=tmp_path, env=env, input=typed, capture_output=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert b"No: has a character that cannot be printed" in done.stderr
+    assert b'No: "?" is no number' in done.stderr
+    (tmp_path / "x.toml").unlink()
+    shut = ["sh", "-c", 'exec "$@" <&-', "sh", *words]
+    done = subprocess.run(shut, cwd=tmp_path, env=env, capture_output=True, check=False)
+    assert done.returncode == 2
+    assert b"the input ended at the question of --source, nothing was written" in done.stderr
+    assert b"Traceback" not in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_ctrl_c_leaves_nothing(tmp_path: Path) -> None:
     program = "import sys; from cli.main import app; app(prog_name='shimwright')"
     with subprocess.Popen(
