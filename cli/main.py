@@ -30,6 +30,7 @@ from cli import (
     log,
     measure,
     nut,
+    review,
     shim,
     study,
     thickness,
@@ -98,6 +99,7 @@ hub.add_to(app)
 nut.add_to(app)
 gauge.add_to(app)
 trace.add_to(app)
+review.add_to(app)
 job.add_to(app)
 study.add_to(app)
 vehicle.add_to(app)

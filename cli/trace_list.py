@@ -55,8 +55,10 @@ def list_(  # noqa: PLR0917 - options are given by name
 
     Several filters narrow the list down together. Dates are local, as they are shown; JSON has UTC.
     """
+    import sys  # noqa: PLC0415
+
     from cli.errors import MisuseError  # noqa: PLC0415
-    from cli.screen import put, put_json  # noqa: PLC0415
+    from cli.screen import put, put_json, screen_of  # noqa: PLC0415
     from joblog.paths import log_place  # noqa: PLC0415
     from joblog.reader import ANY, find_measurements  # noqa: PLC0415
 
@@ -83,15 +85,19 @@ def list_(  # noqa: PLR0917 - options are given by name
     elif not found.total:
         put("No measurements." if wanted == ANY else "No measurement is like that: ask for less.")
     else:
-        put("\n".join([*_table(found.listed), *_footer(found)]))
+        width = screen_of(sys.stdout).width
+        more = "--latest N or --all shows more"
+        blank = [""] if found.listed else []
+        put("\n".join([*table_rows(found.listed, width), *blank, *footer_lines(found, more)]))
 
 
-def _table(listed: list[Listed]) -> list[str]:
-    """The rows, no wider than the screen; the last column gives way."""
-    import sys  # noqa: PLC0415
+def table_rows(listed: list[Listed], width: int) -> list[str]:
+    """The headings and a row for each measurement; the last column gives way. Nothing for none.
 
-    from cli.screen import screen_of  # noqa: PLC0415
-
+    Args:
+        listed: The measurements.
+        width: Columns to use.
+    """
     if not listed:
         return []
     units = {one.unit for one in listed}
@@ -99,8 +105,7 @@ def _table(listed: list[Listed]) -> list[str]:
     heading = ("ID", "TIME (LOCAL)", "CORNER", "END PLAY" + (f", {shared}" if shared else ""), "VERDICT")
     rows = [(*heading, "VEHICLE, JOB"), *(_row(one, shared) for one in listed)]
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]) - 1)]
-    screen = screen_of(sys.stdout)
-    room = max(LEAST_TEXT, screen.width - sum(widths) - 2 * len(widths))
+    room = max(LEAST_TEXT, width - sum(widths) - 2 * len(widths))
     return [
         "  ".join(
             [*(cell.ljust(width) for cell, width in zip(row, widths, strict=False)), _cut(row[-1], room)]
@@ -135,9 +140,14 @@ def _cut(text: str, room: int) -> str:
     return text if len(text) <= room else text[: room - 1] + "…"
 
 
-def _footer(found: Found) -> list[str]:
-    """What the marks mean, how many there are, and how to see more."""
-    lines = [""] if found.listed else []
+def footer_lines(found: Found, more: str) -> list[str]:
+    """What the marks mean, how many there are, and how to see more.
+
+    Args:
+        found: What the search gave.
+        more: How to see others where there are too many, in words.
+    """
+    lines = []
     if any(one.simulated for one in found.listed):
         lines.append("* SIMULATED: no real hub was measured.")
     if any(one.reviews for one in found.listed):
@@ -146,5 +156,5 @@ def _footer(found: Found) -> list[str]:
     if shown == total:
         lines.append("1 measurement." if total == 1 else f"{total} measurements.")
     else:
-        lines.append(f"The last {shown} of {total} measurements; --latest N or --all shows more.")
+        lines.append(f"The last {shown} of {total} measurements; {more}.")
     return lines

@@ -45,6 +45,7 @@ COMMANDS = [
     ["trace", "redo"],
     ["trace", "add"],
     ["trace", "export"],
+    ["review"],
     ["vehicle", "list"],
     ["vehicle", "show"],
     ["export"],
