@@ -217,11 +217,6 @@ def _hub(document: Document, text: str, name: str, warnings: tuple[Problem, ...]
         reassembly_u_mm=to_mm(values.get("uncertainty.reassembly", Decimal(0)), unit),
         cautions=values.get("cautions", ()),
         parts=tuple(_part(values, row) for row in document.rows("part")),
-        steps=tuple(
-            StepRules(step, values.get(f"steps.{step}.do", ()), values.get(f"steps.{step}.cautions", ()))
-            for step in Step
-            if f"steps.{step}" in document.tables
-        ),
         variants=tuple(
             Variant(
                 name=values[f"{row}.name"],
@@ -253,6 +248,11 @@ def _settings(scope: Scope, unit: Unit) -> Settings:
         seals=Seals(values.get("seals.outer"), values.get("seals.inner")),
         lubricant=values.get("lubricant"),
         fit=values.get("fit"),
+        steps=tuple(
+            StepRules(step, values.get(f"steps.{step}.do", ()), values.get(f"steps.{step}.cautions", ()))
+            for step in Step
+            if values.keys() & {f"steps.{step}.do", f"steps.{step}.cautions"}
+        ),
     )
 
 

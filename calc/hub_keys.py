@@ -62,6 +62,7 @@ _VARIED: dict[str, Key] = {
     "nut.washer": Key(words_of),
     "seals.outer": Key(words_of),
     "seals.inner": Key(words_of),
+    **{f"steps.{step}.{what}": Key(list_of_words) for step in Step for what in ("do", "cautions")},
 }
 """Keys that a variant may say anew."""
 
@@ -79,7 +80,6 @@ KEYS: dict[str, Key] = {
     "part[].with": Key(list_of_words),
     "part[].becomes": Key(words_of),
     "part[].trial": Key(true_or_false),
-    **{f"steps.{step}.{what}": Key(list_of_words) for step in Step for what in ("do", "cautions")},
     "default_variant": Key(words_of),
     "variant[].name": Key(words_of, Needed.ALWAYS),
     "variant[].title": Key(words_of),

@@ -149,6 +149,7 @@ class Settings:
         seals: Which way the seals face.
         lubricant: What goes on bearings and seals; None when the file does not say.
         fit: How the spindle or the bearings fit; None when the file does not say.
+        steps: What to do and to mind at the steps of the job, those of which something is said.
     """
 
     limits: Limits
@@ -162,6 +163,7 @@ class Settings:
     seals: Seals = NO_SEALS
     lubricant: str | None = None
     fit: str | None = None
+    steps: tuple[StepRules, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,9 +35,12 @@ def test_every_key_has_its_row_and_every_row_its_key() -> None:
 
 
 def test_the_page_says_what_a_variant_may_say_anew() -> None:
-    told = "say anew what stands in `[end_play]`, `[shim]`, `[nut]` and `[seals]`, and `lubricant` and `fit`"
+    told = (
+        "say anew what stands in `[end_play]`, `[shim]`, `[nut]`, `[seals]` and `[steps]`, "
+        "and `lubricant` and `fit`"
+    )
     assert told in " ".join(PAGE.split())
-    tables = ("end_play.", "shim.", "nut.", "seals.")
+    tables = ("end_play.", "shim.", "nut.", "seals.", "steps.")
     wanted = {key for key in hub_keys.KEYS if key.startswith(tables) or key in {"lubricant", "fit"}}
     assert wanted == VARIED - OWN
 

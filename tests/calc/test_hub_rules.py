@@ -57,6 +57,10 @@ def test_the_early_spindle_brings_the_late_hub(name: str) -> None:
     assert (late.limits, late.sizes_mm, late.shim_bin) == (early.limits, early.sizes_mm, early.shim_bin)
     assert (late.nut.slots, late.nut.thread_pitch_mm) == (early.nut.slots, early.nut.thread_pitch_mm)
     assert late.as_variant("early") == early
+    torn = early.rules(Step.TEARDOWN), late.rules(Step.TEARDOWN)
+    assert torn[0].do != torn[1].do
+    assert torn[0].cautions == torn[1].cautions != ()  # said once, kept by the variant
+    assert late.rules(Step.REASSEMBLE) == early.rules(Step.REASSEMBLE)
 
 
 @pytest.mark.parametrize("name", REARS)
@@ -148,6 +152,11 @@ def test_threads_in_an_inch_are_a_pitch() -> None:
             '"150 N·m"',
             '"150 N·m"\nmost = "100 N·m"',
             "line 20, variant[1].nut.most: while lining up, at most",
+        ),
+        (
+            '"150 N·m"',
+            '"150 N·m"\n[variant.steps.choose]\nsay = []',
+            "line 21, variant[1].steps.choose.say: is unk",
         ),
         ('"150 N·m"', '"150 N·m"\nslot = 6', "line 20, variant[1].nut.slot: is unknown: is "),
         ('unit = "mm"', 'unit = "mm"\ndefault_variant = "x"', 'line 3, default_variant: "x" is no variant'),
