@@ -189,5 +189,7 @@ def entry_words(entry: JobEntry, unit: Unit) -> str:  # noqa: C901, PLR0911 - on
             return f"although not all was done: {data['why']}" if data.get("why") else "all corners done"
         case "torn-down":
             return "the hub is apart"
+        case "reopened":
+            return "worked on again"
         case _:
             return ""
