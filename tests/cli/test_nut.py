@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 from pathlib import Path
 from typing import Any
 
@@ -158,3 +159,20 @@ def test_the_objects_are_those_of_the_contract() -> None:
     assert [list(found(*one)) for one in words] == told[1:]
     move = found(*words[1])["moves"][0]
     assert f"list of `{json.dumps(list(move)).replace('[', '{').replace(']', '}')}`" in section
+
+
+def test_the_page_says_what_the_code_does() -> None:
+    from calc.nuts import Castle, axial_mm  # noqa: PLC0415
+
+    page = (ROOT / "docs" / "nuts.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| (\d+) \| (\d+)[^|]* \| (\d+) \| (\d+)° \| ([\d.]+) mm \|$", page, re.MULTILINE)
+    assert len(rows) == 3
+    for slots, holes, places, step, along in rows:
+        castle = Castle(int(slots), int(holes))
+        assert (castle.places, castle.step_deg) == (int(places), float(step))
+        assert axial_mm(castle.step_deg, 1.5) == pytest.approx(float(along), abs=5.1e-4)
+    for line in re.findall(r"^shimwright nut (.*)$", page, re.MULTILINE):
+        words = [str(ROOT / word) if word.startswith("fixtures/") else word for word in shlex.split(line)]
+        assert run(*words).exit_code == 0
+    text = said("wrench", "--torque", "70 lb·in", "--length", "12in", "--adapter", "2in")
+    assert "Set the wrench to 60.00 lb·in" in text
