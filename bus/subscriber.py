@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 import secrets
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncGenerator
 from dataclasses import dataclass
 
 from bus.connection import Connection, Incoming, connect
@@ -100,7 +100,7 @@ class Subscriber:
         self._connection: Connection | None = None
         self._asked: dict[bytes, asyncio.Future[Answer]] = {}
 
-    async def told(self) -> AsyncIterator[Told]:
+    async def told(self) -> AsyncGenerator[Told]:
         """All that is heard, and whether the broker is there; goes on for ever.
 
         Raises:

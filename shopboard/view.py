@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,6 +11,7 @@ import msgspec
 
 from bus.payloads import OFFLINE, CornerStatus, Cue, GaugeState, GaugeStatus, Live, Result, Status
 from bus.topics import CORNERS, Topic
+from calc.presented import number_with_uncertainty
 from calc.units import Unit, format_length, format_size
 from shopboard.ruler import Mark, mark_of, ruler_of
 from shopboard.words import (
@@ -86,12 +87,13 @@ class _Station:
 
     def take_status(self, status: Status) -> None:
         self.status, self.mistake = status, None
-        if not status.online:
-            self.forget_live()
+        self.forget_live({one.corner for one in status.gauges if one.state is GaugeState.CONNECTED})
 
-    def forget_live(self) -> None:
-        for one in self.corners.values():
-            one.live, one.points = None, []
+    def forget_live(self, but: Container[str | None] = ()) -> None:
+        """No number is of now, but those of the corners that are named."""
+        for name, one in self.corners.items():
+            if name not in but:
+                one.live, one.points = None, []
 
     def at(self, corner: str) -> _Corner:
         if (one := self.corners.get(corner)) is None:
@@ -278,7 +280,7 @@ class Shop:
             return "silent", f"SILENT: it has said nothing for {SILENT_S:g} seconds"
         if station.mistake:
             return "strange", f"NOT UNDERSTOOD: it {station.mistake}"
-        return "there", "there"
+        return "there", "connected"
 
     def _set_broker(self, *, online: bool, words: str) -> None:
         now = {"online": online, "words": words}
@@ -343,7 +345,8 @@ def live_data(live: Live, points: list[tuple[float, float, float]]) -> dict[str,
     if live.end_play_mm is not None:
         estimate = format_length(live.end_play_mm, unit, live.step_mm)
         if live.expanded_mm is not None:
-            estimate += f" ± {format_length(live.expanded_mm, unit, live.step_mm)}"
+            full = number_with_uncertainty(live.end_play_mm, live.expanded_mm, unit, live.step_mm)
+            estimate = full.removesuffix(" (95 %)")
     return {
         "gauge": live.gauge,
         "digits": text.partition(" ")[0],

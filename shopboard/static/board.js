@@ -21,6 +21,7 @@ let live = null;
 let result = null;
 let points = [];
 let again = 0;
+let traceIsLive = false;
 
 // what a person chose, kept on this device
 
@@ -112,7 +113,7 @@ function takeStation(data) {
   stations.set(data.key, data);
   $("none").hidden = true;
   if (view.name === "shop") showStation(data);
-  if (view.name === "wheel") { if (data.state !== "there") forgetLive(); showWheel(); }
+  if (view.name === "wheel") { if (data.state !== "there" || gaugeOf(station(), view.corner)?.state === "lost") forgetLive(); showWheel(); }
 }
 
 // the shop
@@ -235,7 +236,6 @@ function showWheel() {
   const [bad, words] = stateWords(here, gauge);
   $("wheel-state").className = bad ? "chip bad" : "chip";
   $("wheel-state").textContent = `${bad ? "✕" : "●"} ${words}`;
-  $("result-title").textContent = "Result";
   showLive(corner, gauge, here);
 }
 
@@ -253,7 +253,7 @@ function nowWords(corner, gauge, here) {
   if (gauge && gauge.state !== "there") return "The gauge is lost: check its cable or battery.";
   const phase = live?.phase ?? gauge?.phase;
   if (phase === "measuring") return live?.keeps ? `Go on: ${live.keeps}` : "Push and pull, stop to stop.";
-  if (corner?.todo?.length) return corner.todo[0];
+  if (corner?.todo?.length) return corner.todo.find((text) => text.startsWith("Next: ")) ?? corner.todo[0];
   if (phase === "waiting") return "Ready: push and pull the hub, stop to stop.";
   if (phase === "settling") return "Leave the hub still for a moment.";
   return "";
@@ -283,18 +283,18 @@ function forgetLive() {
 }
 
 function takeLive(data) {
-  const began = data.phase === "measuring" && live?.phase !== "measuring";
   live = data;
-  if (began) { document.querySelector(".result").classList.add("old"); $("result-title").textContent = "Result before this one"; }
+  showResultTitle();
   points.push(...data.points);
   while (points.length && points[points.length - 1][0] - points[0][0] > TRACE_S) points.shift();
   if (points.length > 1 && points[points.length - 1][0] < points[0][0]) points = data.points.slice();
   if (data.simulated) $("wheel-simulated").hidden = false;
   showLive();
   if (data.phase === "measuring" || !result?.trace) {
+    traceIsLive = true;
     $("trace-words").textContent = `The last ${TRACE_S} seconds, live.`;
     drawTrace($("trace"), points, data.unit, "Readings of the last seconds");
-  }
+  } else if (traceIsLive) showTrace();
 }
 
 function takeResult(data) {
@@ -305,6 +305,7 @@ function takeResult(data) {
 function showResult() {
   const box = document.querySelector(".result");
   if (!result) {
+    showResultTitle();
     $("result-words").replaceChildren(make("p", { class: "quiet", text: "None yet at this corner." }));
     $("result-ruler").replaceChildren();
     $("result-more").replaceChildren();
@@ -312,9 +313,8 @@ function showResult() {
     $("trace-words").textContent = "None yet.";
     return;
   }
-  box.classList.remove("old");
   if (!result.old) { box.classList.remove("new"); void box.offsetWidth; box.classList.add("new"); }
-  $("result-title").textContent = `Result, ${result.stage_words}, ${localTime(result.at)}`;
+  showResultTitle();
   const good = result.verdict === "within";
   $("result-words").replaceChildren(...[
     make("p", { class: `verdict${good ? "" : " bad"}`, text: `${good ? "✓" : "✕"} ${result.verdict_words}` }),
@@ -333,8 +333,22 @@ function showResult() {
   if (result.todo.length) more.push(make("h3", { text: "What to do now" }), make("ul", {}, ...result.todo.map((text) => make("li", { text }))));
   for (const text of result.notes) more.push(make("p", { class: "quiet", text }));
   $("result-more").replaceChildren(...more);
-  if (result.trace) {
-    $("trace-words").textContent = "The readings of this result.";
+  showTrace();
+}
+
+// While it is measured again, what stands there is of before: said, and drawn with a broken frame.
+function showResultTitle() {
+  const before = live?.phase === "measuring";
+  document.querySelector(".result").classList.toggle("old", before);
+  const when = result ? `, ${result.stage_words}, ${localTime(result.at)}` : "";
+  const words = `${before && result ? "Before this one" : "Result"}${when}`;
+  if ($("result-title").textContent !== words) $("result-title").textContent = words;
+}
+
+function showTrace() {
+  traceIsLive = false;
+  if (result?.trace) {
+    $("trace-words").textContent = "The readings of the result.";
     const list = result.trace.time.map((t, i) => [t, result.trace.reading[i], result.trace.reading[i]]);
     drawTrace($("trace"), list, result.ruler.unit, "Readings of this result");
   }
@@ -460,7 +474,7 @@ async function showHistory() {
   const names = [...new Set([...data.vehicles, ...(view.vehicle ? [view.vehicle] : [])])].sort();
   $("vehicle").replaceChildren(make("option", { value: "", text: "all" }),
     ...names.map((name) => make("option", { value: name, text: name, selected: name === view.vehicle })));
-  const found = `${data.results.length} measurements, ${data.log ? "from the log and the newest of each corner" : "the newest of each corner that the broker keeps"}.`;
+  const found = `${data.results.length === 1 ? "1 measurement" : `${data.results.length} measurements`}, ${data.log ? "from the log and the newest of each corner" : "the newest of each corner that the broker keeps"}.`;
   $("history-words").textContent = [found, data.trouble].filter(Boolean).join(" ");
   $("history-rulers").replaceChildren(...data.rulers.map(([words, ruler]) => {
     const holder = make("div", { class: "ruler" });
@@ -499,7 +513,7 @@ $("language").addEventListener("change", () => remember("language", $("language"
 $("keys").checked = remembered("keys", true);
 $("keys").addEventListener("change", () => remember("keys", $("keys").checked));
 
-const THEMES = { auto: "as the system", light: "light", dark: "dark" };
+const THEMES = { auto: "system", light: "light", dark: "dark" };
 function setTheme(name) {
   if (name === "auto") document.documentElement.removeAttribute("data-theme");
   else document.documentElement.dataset.theme = name;
