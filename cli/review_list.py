@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from joblog.reader import Found, Listed
 
 
+LONGER = 6
+"""So many columns a row takes more in plain letters."""
+
+
 class ListScreen(Screen[None]):
     """The measurements that were asked for, the last recorded at the foot, one of them chosen."""
 
@@ -91,7 +95,7 @@ class ListScreen(Screen[None]):
         room = max(1, self.size.height - len(foot) - 3)
         self._top = max(min(self._top, self.at), self.at - room + 1, 0)
         shown = self.listed[self._top : self._top + room]
-        rows = table_rows(shown, self.size.width - 2)
+        rows = table_rows(shown, self.size.width - (2 if self._drawn else 2 + LONGER))
         marked = [
             ("> " if number == self.at - self._top else "  ") + row for number, row in enumerate(rows[1:])
         ]

@@ -321,6 +321,9 @@ def test_ascii_letters_only(log: Path) -> None:
         for keys in ((), ("enter",), ("down", "down", "x"), (*"bad", "enter"), ("a",), ("escape", "i")):
             text = await press(app, pilot, *keys)
             assert text.isascii(), text
+            if isinstance(app.screen, ListScreen):
+                assert len([line for line in text.splitlines() if "LR as-found" in line]) == 3
+                assert text.splitlines()[4].strip() == ""  # no row is folded
         text = await press(app, pilot, "escape")
         assert "[3]" in text
         assert "=x=" in text
