@@ -148,9 +148,7 @@ class Wrench:
     @property
     def arm_mm(self) -> float:
         """From the hand to the nut along the wrench, in the unit of the lengths."""
-        square = self.angle_deg in {90.0, -90.0}  # whose cosine is 0 on paper, though not to a float
-        cosine = 0.0 if square else math.cos(math.radians(self.angle_deg))
-        return self.length_mm + self.adapter_mm * cosine
+        return self.length_mm + self.adapter_mm * math.cos(math.radians(self.angle_deg))
 
     def setting(self, torque: Torque) -> Torque:
         """What to set the wrench to, so that the nut gets ``torque``; four figures."""
