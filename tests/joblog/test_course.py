@@ -28,7 +28,8 @@ def test_within_as_found_is_done() -> None:
 
 
 def test_the_usual_course() -> None:
-    moves = [Move.FOUND_OUTSIDE, Move.TORN_DOWN, Move.PART, FITTED, Move.CHOSEN, TOGETHER, Move.LEFT_WITHIN]
+    before: list[Move | Happened] = [Move.FOUND_OUTSIDE, Move.TORN_DOWN, Move.PART, FITTED, Move.CHOSEN]
+    moves = [*before, TOGETHER, Move.LEFT_WITHIN]
     places = [after(*moves[:count]).place for count in range(len(moves) + 1)]
     assert places == [
         Place.AS_FOUND, Place.TEARDOWN, Place.FITTED, Place.FITTED, Place.CHOOSE, Place.REASSEMBLE,
