@@ -71,6 +71,7 @@ def test_the_rules_stand_at_their_steps(name: str) -> None:
     assert "right at the bearing, never at its rolled flange" in " ".join(hub.rules(Step.TEARDOWN).cautions)
     assert "support the ring that is tight" in " ".join(hub.rules(Step.TEARDOWN).cautions)
     assert "asbestos" in " ".join(hub.rules(Step.TEARDOWN).cautions)
+    assert "not trained" in " ".join(hub.rules(Step.TEARDOWN).cautions)
     assert "level ground" in " ".join(hub.rules(Step.MEASURE).cautions)
     assert "cotter pin is never used twice" in " ".join(hub.rules(Step.REASSEMBLE).cautions)
     assert hub.seals == Seals("its tab faces outboard", "its tab faces inboard")
