@@ -18,10 +18,6 @@ if TYPE_CHECKING:
     from joblog.reader import Found, Listed
 
 
-LONGER = 6
-"""So many columns a row takes more in plain letters."""
-
-
 class ListScreen(Screen[None]):
     """The measurements that were asked for, the last recorded at the foot, one of them chosen."""
 
@@ -95,13 +91,13 @@ class ListScreen(Screen[None]):
         room = max(1, self.size.height - len(foot) - 3)
         self._top = max(min(self._top, self.at), self.at - room + 1, 0)
         shown = self.listed[self._top : self._top + room]
-        rows = table_rows(shown, self.size.width - (2 if self._drawn else 2 + LONGER))
+        rows = table_rows(shown, self.size.width - 2)
         marked = [
             ("> " if number == self.at - self._top else "  ") + row for number, row in enumerate(rows[1:])
         ]
-        self.query_one("#rows", Static).update(
-            self._shown("\n".join(["  " + rows[0], *marked])) if rows else ""
-        )
+        lines = ["  " + rows[0], *marked] if rows else []
+        cut = [self._shown(line)[: self.size.width] for line in lines]  # some are longer in plain letters
+        self.query_one("#rows", Static).update("\n".join(cut))
 
     def say(self, text: str) -> None:
         """One line to the person, until the next key."""
