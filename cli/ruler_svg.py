@@ -26,7 +26,7 @@ WIDE = 7.2
 
 SMALL, USUAL = 9.0, 10.5
 
-_MARK, _BAND, _BAND_HIGH, _AXIS, _NOTCHES = 30.0, 40.0, 15.0, 60.0, 78.0
+_TEXT, _MARK, _BAND, _BAND_HIGH, _AXIS, _NOTCHES = 10.0, 23.0, 31.0, 14.0, 49.0, 66.0
 
 
 def ruler_svg(picture: Picture) -> str:
@@ -48,9 +48,10 @@ def ruler_svg(picture: Picture) -> str:
         *_axis(scale, Unit.INCH if picture.unit is Unit.MM else Unit.MM, lower),
     ]
     bottom = lower + 18
-    for text in off_scale(picture, scale, "◂", "▸"):
+    beyond = "; ".join(text.strip() for text in off_scale(picture, scale, "", ""))
+    if beyond:
         bottom += 12
-        parts.append(words(SIDE, bottom - 3, text.replace("◂ ", "").replace("▸ ", ""), SMALL, "start"))
+        parts.append(words(SIDE, bottom - 3, beyond, SMALL, "start"))
     return drawing(WIDTH, bottom, _name(picture), parts)
 
 
@@ -96,7 +97,7 @@ def _reading(picture: Picture, scale: Scale) -> list[str]:
     parts.append(diamond(x, _MARK, 4, filled=True))
     room = 0.5 * WIDE * len(picture.reading_text)
     middle = min(max(x, room), WIDTH - room)
-    return [*parts, words(middle, 15, picture.reading_text, USUAL, bold=True)]
+    return [*parts, words(middle, _TEXT, picture.reading_text, USUAL, bold=True)]
 
 
 def _axis(scale: Scale, unit: Unit, y: float) -> list[str]:

@@ -83,7 +83,7 @@ def content_of(source: Source) -> Content:
         "notes": [_note(entry, job) for entry in job.notes],
         "corrections": _corrections(job),
         "gauges": _gauges(measured, source.checks),
-        "cautions": _cautions([card.hub for card in job.corners.values()]),
+        "cautions": _cautions(job),
         "defers": DEFERS,
         "legend": LEGEND,
     }
@@ -174,15 +174,39 @@ def _course(card: CornerCard, source: Source) -> list[Content]:
             while (m := _before(entry.at, left, own)) is not None:
                 course.append(_measured(left.pop(m), card))
             row = _row(entry, card.hub.unit, source.job)
+            if entry.kind is EntryKind.REASSEMBLED:
+                row["text"] += _not_as_said(entry, card.hub)
             if entry.kind is EntryKind.PART:
-                row |= {"name": "Parts", "text": clean(f"{entry.data.get('name', '')}: {row['text']}")}
-                before = course[-1] if course else {}
-                if before.get("name") == "Parts" and before["who"] == row["who"]:  # one row for all of them
-                    row = course.pop() | {"text": f"{before['text']}. {row['text']}"}
+                row = _with_parts_before(course, entry, row)
             course.append(row)
         elif entry.measurement_id in left:
             course.append(_measured(left.pop(entry.measurement_id), card))
     return course + [_measured(m, card) for m in sorted(left.values(), key=lambda m: m.at)]
+
+
+def _with_parts_before(course: list[Content], entry: JobEntry, row: Content) -> Content:
+    """One row for the parts that were looked at one after the other, those with the same result together."""
+    name = clean(str(entry.data.get("name", "")))
+    before = course[-1] if course else {}
+    if before.get("name") == "Parts" and before["who"] == row["who"]:
+        parts: dict[str, list[str]] = course.pop()["parts"]
+        row["at"] = before["at"]
+    else:
+        parts = {}
+    parts.setdefault(row["text"], []).append(name)
+    said = ". ".join(f"{', '.join(names)}: {text}" for text, names in parts.items())
+    return row | {"name": "Parts", "parts": parts, "text": said}
+
+
+def _not_as_said(entry: JobEntry, hub: Hub) -> str:
+    """What to add where the torque is not that of the hub file; lining up the pin may take more of it."""
+    torque_nm, nut = entry.data.get("torque_nm"), hub.nut
+    if torque_nm is None or nut is None:
+        return ""
+    slack = 0.005 * nut.torque.nm + (nut.tolerance.nm if nut.tolerance else 0.0)
+    low = float(torque_nm) < nut.torque.nm - slack
+    high = nut.most is not None and float(torque_nm) > nut.most.nm * 1.005
+    return f"; NOT AS THE HUB FILE SAYS: {clean(str(nut.torque))}" if low or high else ""
 
 
 def _before(at: str, left: Mapping[str, Measurement], own: set[str | None]) -> str | None:
@@ -326,10 +350,14 @@ def _check_words(check: GaugeCheck) -> str:
     return said + (" (SIMULATED)" if check.simulated else "")
 
 
-def _cautions(hubs: Sequence[Hub]) -> list[str]:
-    said: list[str] = []
-    for hub in hubs:
-        said += cautions(hub)
+def _cautions(job: Job) -> list[str]:
+    """What to mind, each once; what holds for some corners only names them."""
+    said: dict[str, list[str]] = {}
+    for card in job.corners.values():
+        mine = [*cautions(card.hub)]
         for step in Step:
-            said += hub.rules(step).cautions
-    return list(dict.fromkeys(clean(one) for one in said))
+            mine += card.hub.rules(step).cautions
+        for one in dict.fromkeys(map(clean, mine)):
+            said.setdefault(one, []).append(card.corner)
+    everywhere = len(job.corners)
+    return [one if len(at) == everywhere else f"{', '.join(at)}: {one}" for one, at in said.items()]

@@ -180,7 +180,7 @@ def _chosen(data: Data, unit: Unit) -> str:
         said.append(f"expected end play {length_both(float(data['expected_mm']), unit)}")
     if data.get("p_within") is not None:
         said.append(f"within limits with a probability of {percent(float(data['p_within']))}")
-    if data.get("zero_mm") is not None:
+    if data.get("zero_mm") is not None and not data.get("why"):
         said.append(f"zero shim {length_both(float(data['zero_mm']), unit)}")
     why = f". Why: {data['why']}" if data.get("why") else ""
     return ", ".join(said) + why

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from capture.readings import Trace
     from cli.stroke_list import Stroke
 
-WIDTH, HEIGHT = 300.0, 120.0
+WIDTH, HEIGHT = 300.0, 104.0
 
 LEFT, RIGHT, TOP, BOTTOM = 36.0, 40.0, 10.0, 28.0
 """Left free around the plot, for the numbers of both units and the seconds."""
@@ -39,7 +39,7 @@ def trace_svg(trace: Trace, strokes: Sequence[Stroke], unit: Unit) -> str:
     right, bottom = WIDTH - RIGHT, HEIGHT - BOTTOM
 
     def x(at_s: float) -> float:
-        return LEFT + at_s / span * (right - LEFT)
+        return LEFT + at_s / span * (right - LEFT - 8)  # the mark of the last rest has room
 
     def y(mm: float) -> float:
         return bottom - scale.part(mm) * (bottom - TOP)

@@ -15,6 +15,7 @@ import pytest
 import typer
 from typer.testing import CliRunner, Result
 
+from calc.hub import parse_hub
 from cli import sheet
 from cli.main import OneLineGroup
 from cli.sheet_content import Content, Source, content_of
@@ -25,6 +26,7 @@ from joblog.checks import GaugeCheck, GaugeIdentity
 from joblog.jobs import EntryKind, load_job
 from joblog.records import new_id
 from joblog.store import Store
+from tests.cli.conftest import HERON_REAR
 from tests.cli.job_cards import INCH_REAR, Writer, two_corners
 
 START = datetime.fromisoformat("2026-03-02T08:30:00+00:00")
@@ -253,6 +255,20 @@ def test_refused_attempts_skipped_steps_and_packs_are_told(tmp_path: Path) -> No
     assert "no strokes were seen." in text
     assert "parts: seen last week" in text
     assert "a pack of 2: 1.20 mm + 2.00 mm; a trial shim" in text
+
+
+def test_cautions_of_one_corner_name_it_and_a_wrong_torque_is_pointed_out(tmp_path: Path) -> None:
+    log = tmp_path / "log.sqlite"
+    job = load_job(log, two_corners(log))
+    other = parse_hub(HERON_REAR.replace("135 N·m", "160 N·m"), "late.toml")
+    corners = job.corners | {"RR": replace(job.corners["RR"], hub=other)}
+    made = content_of(replace(sheet.source_of(log, job), job=replace(job, corners=corners)))
+    assert "LR: Tighten the nut to 135 N·m (100 lb·ft), as the hub file says." in made["cautions"]
+    assert "RR: Tighten the nut to 160 N·m (118 lb·ft), as the hub file says." in made["cautions"]
+    assert sum(text.startswith("LR") for text in made["cautions"]) == 1
+    left, right = ([item["text"] for item in c["course"] if item["is"] == "row"][-1] for c in made["corners"])
+    assert "NOT AS" not in left
+    assert right.endswith("NOT AS THE HUB FILE SAYS: 160 N·m (118 lb·ft)")
 
 
 def test_a_gauge_has_its_last_check_before_the_measurement(tmp_path: Path) -> None:
