@@ -21,6 +21,10 @@ from calc.student import t_cdf
 from calc.uncertainty import Budget, Component
 
 
+_NEGLIGIBLE = 1e-15
+"""A probability that is nothing but the rounding of sums."""
+
+
 @dataclass(frozen=True, slots=True)
 class SizeChance:
     """How likely a size is to be the one to fit.
@@ -36,7 +40,7 @@ class SizeChance:
 
 @dataclass(frozen=True, slots=True)
 class _Step:
-    """From ``start`` (nanometres of zero shim) on, until the next step, this size is chosen; None: none is."""
+    """From ``start`` (nanometres of zero shim) on, until the next step, it is this size; None: none is."""
 
     start: float
     size_mm: float | None
@@ -82,8 +86,8 @@ def forecast(
         zero_nm = nm(size_mm) - sign * nm(end_play_mm)
         for size, p in _on_steps(steps, pick, zero_nm, total).items():
             chance[size] = chance.get(size, 0.0) + p / len(fitted)
-    found = [SizeChance(size, p) for size, p in chance.items() if p > 0]
-    return sorted(found, key=lambda one: (-one.p, one.thickness_mm is None, one.thickness_mm or 0.0))
+    found = [SizeChance(size, p) for size, p in chance.items() if p > _NEGLIGIBLE]
+    return sorted(found, key=lambda one: (-round(one.p, 9), one.thickness_mm is None, one.thickness_mm or 0.0))
 
 
 def fitted_sizes(hub: Hub, fitted_mm: float | tuple[float, float] | None) -> tuple[float, ...]:

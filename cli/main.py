@@ -32,6 +32,7 @@ from cli import (
     nut,
     review,
     shim,
+    stock,
     study,
     thickness,
     trace,
@@ -95,6 +96,7 @@ board.add_to(app)
 thickness.add_to(app)
 analyse.add_to(app)
 shim.add_to(app)
+stock.add_to(app)
 hub.add_to(app)
 nut.add_to(app)
 gauge.add_to(app)

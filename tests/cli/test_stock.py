@@ -1,0 +1,144 @@
+"""``shimwright stock`` as a person runs it, on a real log."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from calc.hub import load_hub
+from cli.main import app
+from joblog.stock import counts, fit_row, receive_row
+from joblog.store import Store
+
+HUB = Path(__file__).parents[2] / "fixtures" / "hubs" / "heron-rear.toml"
+BIN = load_hub(HUB).shim_bin
+LEFT, RIGHT = "LR:0.36mm:3.20mm:0.004mm", "RR:0.31mm:3.20mm:0.004mm"
+
+
+@pytest.fixture
+def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    shutil.copy(HUB, tmp_path / "hub.toml")
+    monkeypatch.setenv("SHIMWRIGHT_LOG", str(tmp_path / "log.sqlite"))
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def stock(*words: str) -> Result:
+    return CliRunner().invoke(app, ["stock", *words])
+
+
+def objects(*words: str) -> list[dict[str, Any]]:
+    result = stock(*words, "--json")
+    assert result.exit_code == 0, result.stderr
+    return [json.loads(line) for line in result.stdout.splitlines()]
+
+
+def test_count_receive_scrap_list_and_history(shop: Path) -> None:
+    first = stock("count", "--hub", "hub.toml", "2.95mm=3", "3.00mm=0", "--who", "Ada")
+    assert first.exit_code == 0
+    assert "2.95 mm: 3. The book said 0; the difference, +3, is kept." in first.stdout
+    assert "3.00 mm: 0, as the book said." in first.stdout
+    assert "now 10" in stock("receive", "--bin", BIN, "3.00mm=10").stdout
+    assert "-1, now 9" in stock("scrap", "--hub", "hub.toml", "3.00mm=1", "--why", "bent").stdout
+    assert counts(shop / "log.sqlite", BIN) == {2.95: 3, 3.0: 9}
+    again = stock("count", "--hub", "hub.toml", "2.95mm=2")
+    assert "2.95 mm: 2. The book said 3; the difference, -1, is kept." in again.stdout
+    listed = objects("list")
+    assert [(one["thickness_mm"], one["number"]) for one in listed] == [(2.95, 2), (3.0, 9)]
+    assert "never counted" not in stock("list").stdout
+    history = stock("history", "--size", "2.95mm").stdout
+    assert history.count("counted") == 2
+    assert "Ada" in history
+    assert [move["change"] for move in objects("history", "--hub", "hub.toml")] == [3, 0, 10, -1, -1]
+
+
+def test_more_cannot_be_scrapped_than_the_book_has_and_nothing_of_it_is_kept(shop: Path) -> None:
+    stock("receive", "--hub", "hub.toml", "3.00mm=1", "2.95mm=1")
+    result = stock("scrap", "--hub", "hub.toml", "2.95mm=1", "3.00mm=2", "--why", "bent")
+    assert result.exit_code == 2
+    assert "the book says 1; count them first" in result.stderr
+    assert counts(shop / "log.sqlite", BIN) == {2.95: 1, 3.0: 1}
+
+
+def test_a_book_below_0_is_shown_as_wrong(shop: Path) -> None:
+    with Store.open(shop / "log.sqlite") as store:
+        store.add_rows("stock", receive_row(BIN, 2.95, 1), fit_row(BIN, 2.95), fit_row(BIN, 2.95))
+    assert "below 0: the book is wrong, count them" in stock("list").stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["count", "2.95mm=3"], "--bin"),
+        (["count", "--bin", "x", "--hub", "hub.toml", "2.95mm=3"], "not both"),
+        (["count", "--bin", " ", "2.95mm=3"], "is empty"),
+        (["count", "--bin", "x", "2.95=3"], "no unit"),
+        (["count", "--bin", "x", "2.95mm=-3"], "no size with a number"),
+        (["count", "--bin", "x", "2.95mm"], "no size with a number"),
+        (["count", "--bin", "x", "2.95mm=1", "2.950mm=2"], "comes twice"),
+        (["receive", "--bin", "x", "2.95mm=0"], "from 1 to"),
+        (["scrap", "--bin", "x", "2.95mm=1", "--why", " "], "say what is wrong"),
+        (["list"], "there is no log"),
+        (["share", "--hub", "hub.toml"], "--corner"),
+        (["share", "--corner", "LR:0.36mm", "--hub", "hub.toml"], "cannot be read"),
+        (["share", "--corner", LEFT], "--hub"),
+        (["share", "--corner", LEFT, "--corner", LEFT, "--hub", "hub.toml"], "comes twice"),
+        (["share", "--corner", LEFT, "--job", "1"], "not both"),
+        (["forecast", "--hub", "hub.toml", "--end-play", "9mm"], "more than any shim"),
+        (["forecast", "--hub", "hub.toml", "--end-play", "0.3mm", "--fitted-from", "3mm"], "together"),
+        (["forecast", "--hub", "hub.toml", "--end-play", "0.3mm", "--corner", "LR"], "together"),
+    ],
+)
+@pytest.mark.usefixtures("shop")
+def test_a_mistake_is_one_line(words: list[str], said: str) -> None:
+    result = stock(*words)
+    assert result.exit_code == 2
+    assert said in result.stderr
+    assert len(result.stderr.strip().splitlines()) == 1
+    assert not result.stdout
+
+
+@pytest.mark.usefixtures("shop")
+def test_two_corners_share_the_favourite_size() -> None:
+    stock("count", "--hub", "hub.toml", "2.95mm=1", "3.00mm=1")
+    result = stock("share", "--hub", "hub.toml", "--corner", RIGHT, "--corner", LEFT)
+    assert result.exit_code == 0
+    lines = result.stdout.splitlines()
+    assert lines[0].startswith("RR  3.00 mm  leaves 0.11 mm")
+    assert lines[1].startswith("LR  2.95 mm  leaves 0.11 mm")
+    assert all(len(line) <= 80 for line in lines)
+    (found,) = objects("share", "--hub", "hub.toml", "--corner", LEFT)
+    assert found["corners"][0]["pack"]["thicknesses_mm"] == [2.95]
+
+
+@pytest.mark.usefixtures("shop")
+def test_what_to_order_and_what_may_be_fitted_again() -> None:
+    stock("count", "--hub", "hub.toml", "2.95mm=1")
+    words = ["share", "--hub", "hub.toml", "--corner", "LR:0.36mm:3.20mm", "--corner", "RR:0.31mm:2.95mm"]
+    (without,) = objects(*words)
+    assert [one["pack"] is None for one in without["corners"]].count(True) == 1
+    assert "Order: " in stock(*words).stdout
+    left, right = "LR:0.36mm:3.20mm", "RR:0.10mm:2.98mm"  # what comes out of RR fits LR, and stock fits RR
+    (again,) = objects("share", "--hub", "hub.toml", "--corner", left, "--corner", right, "--reuse")
+    assert all(one["pack"] for one in again["corners"])
+    (only,) = objects("share", "--hub", "hub.toml", "--corner", left, "--corner", right)
+    assert not all(one["pack"] for one in only["corners"])
+
+
+@pytest.mark.usefixtures("shop")
+def test_what_to_pull_and_what_to_order_before_the_teardown() -> None:
+    stock("count", "--hub", "hub.toml", "2.90mm=1", "2.95mm=0")
+    words = ["forecast", "--hub", "hub.toml", "--end-play", "0.36mm", "--u", "0.004mm"]
+    told = stock(*words, "--fitted-from", "3.20mm", "--fitted-to", "3.25mm").stdout
+    assert "Pull these: 2.90 mm." in told
+    assert "Order these: 2.95 mm." in told
+    (found,) = objects(*words, "--fitted", "3.20mm")
+    assert found["chances"][0]["thickness_mm"] == 2.9
+    assert found["chances"][0]["number"] == 1
+    assert sum(one["p"] for one in found["chances"]) == pytest.approx(1.0)
+    assert "every size of the hub file equally likely" in stock(*words).stdout
