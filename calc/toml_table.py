@@ -278,14 +278,17 @@ def _read_table(document: Document, tree: dict[str, object], prefix: str, keys: 
                 document.tables.add(name)
                 _read_table(document, value, f"{name}.", keys)
             else:
-                document.wrong(name, f"{shown(value)} is no table: write [{name}] and its keys below it")
+                plain = _NUMBER.sub("", name)
+                document.wrong(name, f"{shown(value)} is no table: write [{plain}] and its keys below it")
         else:
             document.wrong(name, _unknown(part, known_as, keys))
 
 
 def _read_array(document: Document, value: object, name: str, keys: Mapping[str, Key]) -> None:
     if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
-        document.wrong(name, f"{shown(value)} is no list of tables: write [[{name}]] above the keys of each")
+        meant = f", or default_{name} = ... to name one" if f"default_{name}" in keys else ""
+        text = f"{shown(value)} is no list of tables: write [[{name}]] above the keys of each{meant}"
+        document.wrong(name, text)
         return
     for number, item in enumerate(value, start=1):
         row = f"{name}[{number}]"

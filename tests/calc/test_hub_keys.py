@@ -86,12 +86,24 @@ def test_a_pitch_said_in_the_other_way_replaces_the_files() -> None:
         ("[nut]", "[steps.measure]\ndo = 5\n[nut]", "line 11, steps.measure.do: 5 is no list"),
         ("[variant.nut]", "[variant.nuts]", "line 28, variant[2].nuts: is unknown"),
         ("[[part]]", "[part]", "is not TOML"),
+        (
+            "[variant.nut]",
+            "[[variant.nut]]",
+            "variant[2].nut: a list is no table: write [variant.nut] and its",
+        ),
     ],
 )
 def test_a_mistake_is_named_with_key_and_line(old: str, new: str, says: str) -> None:
     assert old in PLAIN
     found = mistakes(PLAIN.replace(old, new, 1))
     assert any(says in text for text in found), found
+
+
+def test_the_default_is_not_called_variant() -> None:
+    bare = 'title = "x"\nunit = "mm"\nvariant = "late"\n[end_play]\nleast = 0\nmost = 0.2\n'
+    (told,) = mistakes(bare)
+    assert told.startswith('line 3, variant: "late" is no list of tables: write [[variant]] above')
+    assert told.endswith(", or default_variant = ... to name one")
 
 
 def test_a_mistake_of_the_file_is_not_said_again_for_each_variant() -> None:
