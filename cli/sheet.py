@@ -64,7 +64,7 @@ def sheet(
     write(source, file, force=force)
     simulated = any(m.simulated for m in source.measurements.values())
     if as_json:
-        put_json({"job": job.id, "file": str(file), "closed": not job.is_open, "simulated": simulated})
+        put_json({"job_id": job.id, "file": str(file), "closed": not job.is_open, "simulated": simulated})
         return
     state = "" if not job.is_open else ", NOT FINISHED: the sheet says what is left"
     put(f"Job sheet of {job.vehicle} ({job.short_id}) in {file}{state}{', SIMULATED' if simulated else ''}.")
