@@ -264,8 +264,8 @@ def _after(  # noqa: PLR0911 - one for each kind of move
             return replace(changed, needs_trial=False)
         case Move.TORN_DOWN | Move.PART | Move.SKIPPED:
             return changed
-        case _:  # a reading
-            return replace(changed, basis=happened.measurement, chosen=None, again=None)
+        case _:  # a reading; a trial shim that was measured with is a shim like any other
+            return replace(changed, basis=happened.measurement, chosen=None, again=None, trial_in=False)
 
 
 def _settled(standing: Standing, move: Move, shimmed: bool, parts_done: bool) -> Standing:

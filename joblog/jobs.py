@@ -472,8 +472,11 @@ def _happened(
         trial = any(part is not None and part.trial for part in map(hub.part, names))
     stale = None
     if entry.kind is EntryKind.CHOSEN:
-        for one in before:
-            if one.corrects is not None and order[one.id] > order[entry.id]:
+        for one in reversed(before):
+            if one.kind is EntryKind.REASSEMBLED:
+                break  # what was before that is in the reading as left
+            rests_on = one.kind in {EntryKind.FITTED, EntryKind.PART}
+            if rests_on and one.corrects is not None and order[one.id] > order[entry.id]:
                 stale = f"{one.kind} was put right after the shim had been chosen"
     return Happened(_MOVES[entry.kind], entry.id, entry.thickness_mm, trial, stale=stale)
 

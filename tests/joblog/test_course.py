@@ -66,6 +66,12 @@ def test_new_bearings_take_the_trial_shim() -> None:
     )
 
 
+def test_the_trial_shim_may_stay() -> None:
+    together = Happened(Move.REASSEMBLED, "t", thickness_mm=3.75)
+    so_far = (Move.FOUND_OUTSIDE, Move.TORN_DOWN, BEARINGS, TRIAL_IN, together, Move.TRIAL_MEASURED)
+    assert after(*so_far, Move.SKIPPED, together).place is Place.AS_LEFT
+
+
 def test_new_bearings_found_while_choosing_go_back_to_the_trial_shim() -> None:
     standing = after(Move.FOUND_OUTSIDE, Move.TORN_DOWN, FITTED, Move.CHOSEN, BEARINGS)
     assert (standing.place, standing.chosen) == (Place.FITTED, None)

@@ -93,6 +93,24 @@ def test_a_correction_stands_in_place_of_what_it_corrects(log: Path) -> None:
     assert card.chosen.thickness_mm == 2.95
 
 
+def test_a_correction_from_before_the_last_reassembly_leaves_the_choice(log: Path) -> None:
+    fitted = entry(EntryKind.FITTED, {"thicknesses_mm": [3.02], "trial": False})
+    put(
+        log,
+        entry(EntryKind.SKIPPED, {"step": "measure", "why": "apart on arrival"}),
+        entry(EntryKind.TORN_DOWN),
+        entry(EntryKind.SKIPPED, {"step": "parts", "why": "new last week"}),
+        fitted,
+        entry(EntryKind.CHOSEN, {"thicknesses_mm": [2.9], "why": "by hand"}),
+        entry(EntryKind.REASSEMBLED, {"thicknesses_mm": [2.9], "torque_nm": 135.0, "torque_text": "135 N·m"}),
+        entry(EntryKind.TORN_DOWN),
+        entry(EntryKind.CHOSEN, {"thicknesses_mm": [2.95], "why": "by hand"}),
+        entry(EntryKind.FITTED, {"thicknesses_mm": [3.2], "trial": False}, fitted.id),
+    )
+    card = load_job(log, JOB).corners["LR"]
+    assert (card.place, card.standing.again, card.fitted_mm) == (Place.REASSEMBLE, None, 2.9)
+
+
 def test_open_closed_and_by_vehicle(log: Path) -> None:
     assert [job.id for job in list_jobs(log, open_only=True, vehicle="heron")] == [JOB]
     assert [job.id for job in list_jobs(log, vehicle="lg 1")] == [JOB]
