@@ -38,7 +38,7 @@ from cli import (
     trace,
     vehicle,
 )
-from cli.errors import CliError, ExitCode
+from cli.errors import CliError, ExitCode, InterruptedMeasurementError
 from cli.screen import message, put
 
 
@@ -77,6 +77,20 @@ class OneLineGroup(TyperGroup):
         if standalone_mode:
             sys.exit(code)
         return code
+
+    def invoke(self, ctx: Any) -> Any:  # noqa: ANN401 - as the class above has it
+        """Run the command that was asked for; without this Ctrl-C would end it without a word.
+
+        Args:
+            ctx: What the parser made of the words.
+
+        Raises:
+            InterruptedMeasurementError: If somebody pressed Ctrl-C.
+        """
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            raise InterruptedMeasurementError("stopped with Ctrl-C") from None
 
 
 app = typer.Typer(

@@ -182,6 +182,19 @@ def test_an_encoding_without_the_letters_is_served(hub_file: Path, shimwright: S
     assert "135 N.m (100 lb.ft)" in result.stdout
 
 
+def test_ctrl_c_in_any_command_is_one_line(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def interrupted(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("calc.hub.load_hub", interrupted)
+    with pytest.raises(SystemExit) as left:
+        app(["hub", "check", "heron-rear.toml"])
+    assert left.value.code == 130
+    assert capsys.readouterr().err == "shimwright: stopped with Ctrl-C\n"
+
+
 def test_ctrl_c_is_one_line(capsys: pytest.CaptureFixture[str]) -> None:
     def interrupted() -> None:
         raise KeyboardInterrupt
