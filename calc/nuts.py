@@ -31,6 +31,9 @@ MOST_HOLES = 4
 PITCH_MM = (0.2, 8.0)
 """Thread pitches of spindle nuts lie well between these, millimetres."""
 
+MOST_TURNS = 2
+"""No nut is turned further to set an end play: a number or its unit is wrong."""
+
 MOST_MOVES = 2000
 """More places than this between the limits come from limits or an end play in another unit."""
 
@@ -146,7 +149,13 @@ def turn_deg(end_play_mm: float, wished_mm: float, pitch_mm: float) -> float:
     _measured(end_play_mm)
     if not 0 <= wished_mm < math.inf:
         raise NutError(f"an end play of {wished_mm:g} mm cannot be wished for: give 0 or more")
-    return (end_play_mm - wished_mm) / axial_mm(360.0, pitch_mm) * 360
+    turns = (end_play_mm - wished_mm) / axial_mm(360.0, pitch_mm)
+    if abs(turns) > MOST_TURNS:
+        raise NutError(
+            f"{abs(turns):.1f} turns lie between an end play of {end_play_mm:g} mm and {wished_mm:g} mm: "
+            "that is no bearing's end play, so check the numbers and their units"
+        )
+    return turns * 360
 
 
 @dataclass(frozen=True, slots=True)

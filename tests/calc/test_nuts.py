@@ -143,8 +143,9 @@ def test_the_choice_equals_a_search(  # noqa: PLR0917 - what was drawn
         (lambda: axial_mm(60, math.nan), "from thread to thread"),
         (lambda: turn_deg(0.0, 0.1, 1.5), "back the nut off until there is some"),
         (lambda: turn_deg(0.3, -0.1, 1.5), "cannot be wished for"),
+        (lambda: turn_deg(50.0, 0.1, 1.5), "33.3 turns lie between"),
         (
-            lambda: moves_of(Castle(6, 1), 1.5, 0.3, 0.0, math.inf, Limits(0.0, 5000.0)),
+            lambda: moves_of(Castle(6, 1), 1.5, 0.3, 0.0, math.inf, Limits(0.0, 5000.0), wished_mm=0.1),
             "check the unit of limits",
         ),
     ],

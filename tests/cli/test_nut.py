@@ -125,6 +125,7 @@ def test_a_wrench_with_an_adapter() -> None:
         (["turn", "--hub", REAR, "--end-play", "0.3mm"], "a shim sets the end play, not the nut"),
         (["turn", "--hub", FRONT, "--end-play", "0mm"], "back the nut off until there is some"),
         (["turn", "--hub", FRONT, "--end-play", "0.3mm", "--target", "0.5mm"], "--target: "),
+        (["turn", "--hub", FRONT, "--end-play", "30mm"], "no bearing's end play"),
         (["turn", "--hub", FRONT, "--end-play", "0.3mm", "--least", "0mm"], "--least: the hub file says"),
         (["turn", "--end-play", "0.3mm", *NUT, *LIMITS], "--pitch: missing"),
         (["turn", "--end-play", "0.3mm", "--pitch", "1mm", *NUT], "--least: missing"),
