@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -193,3 +194,21 @@ def test_any_name_can_be_shown_and_drawn(tmp_path: Path, name: str) -> None:
     result = run(log, "show", name, "--out", tmp_path / "a.svg")
     assert result.exit_code == 0, result.stderr
     assert "\x1b" not in result.stdout
+
+
+def test_the_page_of_contracts_has_every_key(worn: Path, tmp_path: Path) -> None:
+    page = (Path(__file__).parents[2] / "docs" / "contracts.md").read_text(encoding="utf-8")
+    section = page.partition("\n## Job sheets and vehicles\n")[2].partition("\n## ")[0]
+    tables = [
+        [key for row in block.splitlines()[2:] for key in re.findall(r"`(\w+)`", row.split("|")[1])]
+        for block in re.findall(r"(?:^\|.*\|\n)+", section, re.MULTILINE)
+    ]
+    told = shown(worn, "LG 1234")
+    (listed,) = (json.loads(line) for line in run(worn, "list", "--json").stdout.splitlines())
+    out = tmp_path / "a.html"
+    words = ["job", "sheet", "--json", "--out", str(out), "--log", str(worn)]
+    sheet = json.loads(CliRunner().invoke(app, words).stdout)
+    things = [sheet, listed, told, told["readings"][0], told["trends"][0]]
+    assert [sorted(table) for table in tables] == [sorted(thing) for thing in things]
+    for name in (*told["trends"][0]["line"], *told["trends"][0]["reached_km"]):
+        assert f"`{name}`" in section
