@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+from typing import Self
 
 from cli.screen import screen_of
 
@@ -27,15 +28,25 @@ class Progress:
         self._drawn = False
         self._watched = screen_of(sys.stderr).tty
 
-    def tick(self) -> None:
-        """One more is done."""
-        self._done += 1
+    def tick(self, count: int = 1) -> None:
+        """More is done.
+
+        Args:
+            count: How many.
+        """
+        self._done += count
         if self._watched and time.monotonic() >= self._next:
             self._next = time.monotonic() + _EVERY_S
             share = 100 * self._done // max(1, self._total)
             sys.stderr.write(f"\r{self._done} of {self._total} {self._what} ({share} %)\x1b[K")
             sys.stderr.flush()
             self._drawn = True
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
     def close(self) -> None:
         """Take the line away."""

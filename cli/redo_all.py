@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import signal
-import sys
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
@@ -18,8 +17,9 @@ import typer
 
 from calc.units import Unit, format_length
 from cli.errors import CliError, ExitCode, InterruptedMeasurementError
+from cli.progress import Progress
 from cli.redoing import broken_off_by, differing_keys, redo
-from cli.screen import put, put_json, put_report, screen_of
+from cli.screen import put, put_json, put_report
 from cli.version import version
 from joblog.errors import LogError
 from joblog.fetch import fetch
@@ -70,13 +70,13 @@ def redo_all(path: Path, wanted: Wanted, jobs: int | None, *, as_json: bool) -> 
     changes: list[dict[str, Any]] = []
     examined = 0
     try:
-        with _progress(len(ids)) as step:
+        with Progress("measurements analysed again", len(ids)) as progress:
             for same, changed, done in _examined(path, ids, jobs or cores()):
                 counts.update(same)
                 counts.update(one["change"] for one in changed)
                 changes += changed
                 examined += done
-                step(done)
+                progress.tick(done)
                 if as_json:
                     for one in changed:
                         put_json(one)
@@ -267,13 +267,3 @@ def _deaf() -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGINT, before)
-
-
-@contextmanager
-def _progress(total: int) -> Iterator[Callable[[int], object]]:
-    """A bar on standard error where a person watches it."""
-    if not total or not screen_of(sys.stderr).tty:
-        yield lambda _done: None
-        return
-    with typer.progressbar(length=total, label="analysed again", file=sys.stderr) as bar:
-        yield bar.update

@@ -205,7 +205,7 @@ def test_the_bar_is_for_a_person_and_goes_to_standard_error(log: Path, shimwrigh
             break
         drawn += piece
     os.close(terminal)
-    assert "100%" in drawn.decode()
+    assert "48 of 48 measurements analysed again (100 %)" in drawn.decode()
     assert "analysed again" in drawn.decode()
     assert f"{3 * BATCH}  the same" in text
     assert sys.stdout is not None
