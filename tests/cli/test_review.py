@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import threading
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 
@@ -11,9 +12,10 @@ from textual.pilot import Pilot
 
 from capture.simulator import HubModel, simulate
 from cli.outcome import number_text
-from cli.redoing import Settings, redo
+from cli.redoing import Redone, Settings, redo
 from cli.review_app import ReviewApp, case_of
 from cli.review_ask import Ask, Sure
+from cli.review_case import Case
 from cli.review_list import ListScreen
 from cli.review_screen import TraceScreen
 from joblog.fetch import load_measurement
@@ -230,6 +232,38 @@ def test_leaving_asks_before_it_forgets(log: Path, key: str) -> None:
 
     played(log, play, measurement_id=PULLED.id)
     assert list_reviews(log) == []
+
+
+def test_keys_go_on_while_a_long_trace_is_worked_out(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    go_on = threading.Event()
+    quick_one = Case.analysed
+
+    def slow(case: Case) -> Redone | None:
+        redone = quick_one(case)
+        go_on.wait(30)
+        return redone
+
+    monkeypatch.setattr(Case, "analysed", slow)
+
+    async def play(app: ReviewApp, pilot: Pilot[None]) -> None:
+        screen = trace_screen(app)
+        await press(app, pilot, "down", "down", "x")
+        await pilot.press(*"bad", "enter")
+        await pilot.pause()
+        await pilot.press("plus")
+        await pilot.pause()
+        assert screen.window.span_s == pytest.approx(screen.whole.span_s / 2)
+        assert "working ..." in shown(app)
+        await pilot.press("a")
+        await pilot.pause()
+        assert "Still working: press the key again" in shown(app)
+        await pilot.press("u")  # what is being worked out is overtaken
+        go_on.set()
+        await settled(app, pilot)
+        assert screen.case.redone == screen.case.plain
+        assert "working" not in shown(app)
+
+    played(log, play, measurement_id=PULLED.id)
 
 
 def test_no_number_can_be_accepted_but_it_can_be_kept(log: Path) -> None:
