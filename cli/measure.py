@@ -123,6 +123,7 @@ def measure(  # noqa: PLR0917 - options are given by name
     from cli.screen import message  # noqa: PLC0415
     from joblog.checks import GaugeIdentity, standing_of  # noqa: PLC0415
     from joblog.paths import log_place  # noqa: PLC0415
+    from joblog.stock import counts, on_hand_mm  # noqa: PLC0415
     from joblog.store import Store  # noqa: PLC0415
 
     hub_file = None if hub is None else load_hub(hub)
@@ -150,6 +151,8 @@ def measure(  # noqa: PLR0917 - options are given by name
         if note is not None:
             message(f"note: {note}")
             order = replace(order, gauge_note=note)
+        if aim.fitted_mm is not None and aim.hub.sizes_mm:
+            order = replace(order, on_hand_mm=on_hand_mm(counts(store.path, aim.hub.shim_bin)))
         finished = carry_out(order, store, Live(aim.hub.unit, quiet=as_json))
         announce(finished, store.path, as_json=as_json, on_card=aim.on_card)
 

@@ -67,6 +67,7 @@ class Order:
         gauge_name: What the shop calls the gauge; None when not given.
         gauge_note: What is known against the gauge, for a person; None if nothing.
         simulated: Whether the readings are made up although the link does not know it.
+        on_hand_mm: Shim sizes in stock, millimetres; None where no stock is kept.
     """
 
     hub: Hub
@@ -82,6 +83,7 @@ class Order:
     gauge_name: str | None = None
     gauge_note: str | None = None
     simulated: bool = False
+    on_hand_mm: frozenset[float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +227,7 @@ def record_of(
         found = {"state": "measured", "verdict": str(verdict.verdict), "p_within": verdict.p_within}
         if order.fitted_mm is not None and hub.sizes_mm:
             try:
-                found["shim"] = shim_object_for(outcome, order.fitted_mm, hub)
+                found["shim"] = shim_object_for(outcome, order.fitted_mm, hub, order.on_hand_mm)
             except ShimError as error:
                 complaint = MisuseError("--fitted", str(error))
     measurement = Measurement(

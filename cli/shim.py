@@ -79,6 +79,10 @@ def shim(  # noqa: PLR0917 - options are given by name
             "--reassembly-u", metavar="L", help="Standard deviation from one reassembly to the next."
         ),
     ] = None,
+    log: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Log whose stock is chosen from. Default: every size is on hand."),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Work out the zero shim, what each size on hand would give, and the one to fit."""
@@ -90,25 +94,50 @@ def shim(  # noqa: PLR0917 - options are given by name
             if value is not None:
                 raise MisuseError(option, "the hub file says that already: give either --hub or --sizes")
         rules = _from_file(hub)
+    elif log is not None:
+        raise MisuseError("--log", "a stock is kept of the shims of a hub file: give --hub FILE as well")
     elif sizes is None:
         raise MisuseError("--hub", "missing: give --hub FILE, or --sizes with --least and --most")
     else:
         rules = _from_options(sizes, least, most, effect or "opens", unit_typed(end_play))
-    rules = _with_rules(rules, aim, decision)
-    if shim_u is not None:
-        rules = replace(rules, shim_u_mm=uncertainty_mm("--shim-u", shim_u))
-    if reassembly_u is not None:
-        rules = replace(rules, reassembly_u_mm=uncertainty_mm("--reassembly-u", reassembly_u))
+    rules = _with_uncertainties(_with_rules(rules, aim, decision), shim_u, reassembly_u)
 
     from calc.shims import choose_shim  # noqa: PLC0415
     from cli.fitting import shim_object  # noqa: PLC0415
     from cli.screen import put_json, put_report, screen_of  # noqa: PLC0415
 
-    found = shim_object(choose_shim(end_play_mm, u_mm, math.inf, fitted_mm, rules))
+    book = {} if log is None else _book(log, rules)
+    there = frozenset(size for size, number in book.items() if number > 0) if book else None
+    measured = (end_play_mm, u_mm, math.inf, fitted_mm)
+    found = shim_object(choose_shim(*measured, rules, on_hand_mm=there))
     if as_json:
         put_json(found)
-    else:
-        put_report(shim_report(found, rules, end_play_mm, u_mm, fitted_mm, screen_of(sys.stdout)))
+        return
+    *lines, makers = shim_report(found, rules, end_play_mm, u_mm, fitted_mm, screen_of(sys.stdout))
+    if log is not None and not book:
+        lines.append(f"No stock is kept of {rules.shim_bin}: every size counts as on hand.")
+    put_report([*lines, *_from_stock(found, measured, rules, book), makers])
+
+
+def _book(log: Path, rules: Hub) -> dict[float, int]:
+    from joblog.stock import counts  # noqa: PLC0415
+
+    return counts(log, rules.shim_bin)
+
+
+def _from_stock(
+    found: dict[str, Any], measured: tuple[float, float, float, float], rules: Hub, book: dict[float, int]
+) -> list[str]:
+    """A pack of those on hand that does where no single shim does, and what would be better if ordered."""
+    from calc.packs import choose_pack  # noqa: PLC0415
+
+    chosen = choose_pack(*measured, rules, book)
+    lines = []
+    if found["choice"] is None and chosen.choice is not None:
+        lines.append(f"To fit: {chosen.choice.text(rules.unit)}. Why: {chosen.why}.")
+    elif chosen.better is not None:
+        lines.append(f"Better if it were ordered: {chosen.better.text(rules.unit)}.")
+    return lines
 
 
 def shim_report(  # noqa: PLR0917 - what was given, in order
@@ -164,7 +193,8 @@ def _neighbours(found: dict[str, Any], unit: Unit) -> list[str]:
         mark = ">" if found["choice"] is not None and one is candidates[best] else " "
         size, leaves = format_size(one["thickness_mm"], unit), format_length(abs(one["expected_mm"]), unit)
         kind = "preload " if one["expected_mm"] < 0 else "end play"
-        lines.append(f"{mark} {size:>9}   {kind} {leaves:>9}   {percent(one['p_within'])}")
+        there = "" if one["on_hand"] else "   not on hand"
+        lines.append(f"{mark} {size:>9}   {kind} {leaves:>9}   {percent(one['p_within'])}{there}")
     return lines
 
 
@@ -216,4 +246,13 @@ def _with_rules(rules: Hub, aim: str | None, decision: str | None) -> Hub:
     if decision is not None:
         one_of("--decision", decision, tuple(Decision), "at a limit")
         rules = replace(rules, decision=Decision(decision))
+    return rules
+
+
+def _with_uncertainties(rules: Hub, shim_u: str | None, reassembly_u: str | None) -> Hub:
+    """The hub with the uncertainties of the command line in place of its own."""
+    if shim_u is not None:
+        rules = replace(rules, shim_u_mm=uncertainty_mm("--shim-u", shim_u))
+    if reassembly_u is not None:
+        rules = replace(rules, reassembly_u_mm=uncertainty_mm("--reassembly-u", reassembly_u))
     return rules

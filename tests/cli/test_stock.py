@@ -142,3 +142,48 @@ def test_what_to_pull_and_what_to_order_before_the_teardown() -> None:
     assert found["chances"][0]["number"] == 1
     assert sum(one["p"] for one in found["chances"]) == pytest.approx(1.0)
     assert "every size of the hub file equally likely" in stock(*words).stdout
+
+
+@pytest.mark.usefixtures("shop")
+def test_shim_chooses_from_what_is_there_and_says_what_would_be_better() -> None:
+    words = ["shim", "--hub", "hub.toml", "--end-play", "0.36mm", "--fitted", "3.20mm"]
+    stock("count", "--hub", "hub.toml", "2.90mm=0", "2.95mm=1")
+    without = CliRunner().invoke(app, [*words, "--json"]).stdout
+    assert json.loads(without)["choice"]["thickness_mm"] == 2.9  # no log was named: nothing changes
+    found = json.loads(CliRunner().invoke(app, [*words, "--log", "log.sqlite", "--json"]).stdout)
+    assert found["choice"]["thickness_mm"] == 2.95
+    assert [one["thickness_mm"] for one in found["candidates"] if one["on_hand"]] == [2.95]
+    told = CliRunner().invoke(app, [*words, "--log", "log.sqlite"]).stdout
+    assert "Shim to fit: 2.95 mm." in told
+    assert "2.90 mm is passed over: it is not on hand" in " ".join(told.split())
+    assert "Better if it were ordered: 2.90 mm." in told
+
+
+def test_shim_takes_all_as_on_hand_where_no_stock_is_kept(shop: Path) -> None:
+    Store.open(shop / "log.sqlite").close()
+    words = ["shim", "--hub", "hub.toml", "--end-play", "0.36mm", "--fitted", "3.20mm", "--log", "log.sqlite"]
+    told = CliRunner().invoke(app, words).stdout
+    assert "Shim to fit: 2.90 mm." in told
+    assert "every size counts as on hand" in " ".join(told.split())
+
+
+def test_shim_names_a_pack_where_no_single_one_does(shop: Path) -> None:
+    text = HUB.read_text(encoding="utf-8").replace("[shim]", "[shim]\nmost_in_pack = 2")
+    (shop / "hub.toml").write_text(text, encoding="utf-8")
+    stock("count", "--hub", "hub.toml", "1.50mm=1", "1.40mm=1")
+    words = ["shim", "--hub", "hub.toml", "--end-play", "0.36mm", "--fitted", "3.20mm", "--log", "log.sqlite"]
+    told = CliRunner().invoke(app, words).stdout
+    assert "To fit: 1.50 mm + 1.40 mm = 2.90 mm." in told
+
+
+@pytest.mark.usefixtures("shop")
+def test_a_measurement_chooses_from_what_is_there() -> None:
+    link = "simulated:?end_play=0.36mm&speed=max"
+    words = ["measure", "--link", link, "--hub", "hub.toml", "--corner", "LR", "--fitted", "3.20mm", "--json"]
+    before = json.loads(CliRunner().invoke(app, words).stdout)["shim"]
+    assert before["choice"]["thickness_mm"] == 2.9
+    assert all(one["on_hand"] for one in before["candidates"])
+    stock("count", "--hub", "hub.toml", "2.90mm=0", "2.95mm=1")
+    after = json.loads(CliRunner().invoke(app, words).stdout)["shim"]
+    assert after["choice"]["thickness_mm"] == 2.95
+    assert [one["thickness_mm"] for one in after["candidates"] if one["on_hand"]] == [2.95]
