@@ -301,6 +301,30 @@ def test_finished_and_thrown_away_by_command() -> None:
     assert bay.kept == []
 
 
+def test_held_nothing_begins_not_even_after_the_link_was_lost_until_it_is_armed() -> None:
+    bay = Bay()
+    first, second, third = (
+        chunks(quick_trace(seed), begin) for seed, begin in ((21, 0.0), (5, 60.0), (7, 120.0))
+    )
+    gate: list[Chunk | Overrun | Tick | Exception | None] = [Tick(110.0)] * 2000
+
+    async def run() -> None:
+        scripts = Scripts([*first], [*second, *gate, *third, *[Tick(150.0)] * 100_000])
+        listening = Listening(bay.kept.append, bay.tell, scripts.make)
+        await listening.listen_to([setup("scripted:")])
+        one = listening.listeners["left rear"]
+        one.hold()
+        await bay.until(lambda: len(bay.events(Reading)) >= len(first) + len(second))
+        assert one.held
+        assert bay.events(Began) == []
+        one.arm()
+        await bay.until(lambda: bool(bay.kept))
+        await listening.stop()
+
+    asyncio.run(run())
+    assert [outcome.corner for outcome in bay.kept] == ["LR"]
+
+
 def test_garbage_is_told_of_once_a_connection(pty: Pty) -> None:
     bay = Bay()
 

@@ -333,6 +333,17 @@ def test_no_dwells_are_no_strokes() -> None:
     assert not list(strokes_among(()))
 
 
+def test_progress_tells_a_slip_as_it_is_seen_and_why_there_is_no_number() -> None:
+    slipping = chunks(simulated(replace(PLAIN, slip_mm=0.1)))
+    progress = of(Progress, run(session_of(Goal(least_strokes=20)), *slipping))
+    sizes = [one.slip_mm for one in progress]
+    assert sizes[0] is None
+    assert any(size is not None and abs(size) == pytest.approx(0.1, abs=0.01) for size in sizes)
+    for one in progress:
+        assert (one.reason is None) == (one.end_play_mm is not None)
+    assert progress[0].reason in set(ReasonCode)
+
+
 def test_progress_says_what_keeps_it_from_ending_and_has_numbers_once_there_are_some() -> None:
     events = run(session_of(), *chunks(simulated(PLAIN)))
     progress = of(Progress, events)

@@ -72,6 +72,22 @@ def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(keeping, "MOST_PAUSE_S", 0.1)
 
 
+def test_settling_waits_for_what_was_given_and_no_longer_than_its_patience(kept: Kept) -> None:
+    async def run() -> None:
+        await kept.keeper.open()
+        await kept.keeper.settle(5)  # nothing to wait for
+        for _ in range(3):
+            kept.keeper.keep(OUTCOME)
+        await kept.keeper.settle(20)
+        assert len(kept.measurements) == 3
+        kept.keeper.keep(OUTCOME)
+        await kept.keeper.settle(0)
+        await kept.keeper.close(20)
+
+    asyncio.run(run())
+    assert len(kept.measurements) == 4
+
+
 def test_all_that_was_given_before_the_end_is_in_the_log(kept: Kept) -> None:
     async def run() -> None:
         await kept.keeper.open()
