@@ -59,7 +59,8 @@ def choice_of(at: At, sizes: list[float] | None) -> tuple[dict[str, Any], list[s
         data = _data(sizes, worked, why, at)
         told = [_told(sizes, data, at)]
         if not landed:
-            told.append(f"{sizes_text(sizes, unit)} is not expected to land within limits: {worked.why}")
+            limits = hub.limits.text(unit)
+            told.append(f"{sizes_text(sizes, unit)} is not expected to land within the limits, {limits}.")
         return data, told
     book = counts(at.store.path, hub.shim_bin)
     if hub.most_in_pack > 1:

@@ -18,10 +18,9 @@ from calc.hub import Hub, parse_hub
 from joblog.course import Happened, Move, Place, Standing, go_on
 from joblog.errors import LogError
 from joblog.reader import Listed, Wanted, find_measurements, reading
-from joblog.records import CORNERS, Row, new_id, utc_now
 
 if TYPE_CHECKING:
-    from joblog.records import Measurement
+    from joblog.records import Measurement, Row
     from joblog.store import Store
 
 __all__ = [
@@ -42,6 +41,9 @@ __all__ = [
     "open_job_of",
     "rows_beside",
 ]
+
+CORNERS = ("LF", "RF", "LR", "RR")
+"""In the usual order."""
 
 _UUID_LENGTH = 36
 _AFTER_ANY = "g"  # sorts after every character of a UUID
@@ -245,6 +247,8 @@ def new_entry(  # noqa: PLR0917 - as the columns are
     corrects: str | None = None,
 ) -> JobEntry:
     """A fresh entry, of now; it is not in the log yet."""
+    from joblog.records import new_id, utc_now  # noqa: PLC0415  (a listing needs none of what it loads)
+
     return JobEntry(
         new_id(), job_id, utc_now(), who, kind, corner, dict(data or {}), measurement_id, corrects
     )
