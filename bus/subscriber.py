@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 import secrets
 import time
-from collections.abc import AsyncGenerator
+from collections.abc import AsyncGenerator, Iterator
 from dataclasses import dataclass
 
 from bus.connection import Connection, Incoming, connect
@@ -118,6 +118,9 @@ class Subscriber:
                     async for incoming in connection.messages():
                         if (heard := self._read(incoming)) is not None:
                             yield heard
+                        for more in _waiting(connection):
+                            if (heard := self._read(more)) is not None:
+                                yield heard
             except (BrokerLost, NotAllowed) as error:
                 why = str(error)
             else:
@@ -199,3 +202,22 @@ class Subscriber:
         for waits in self._asked.values():
             if not waits.done():
                 waits.set_exception(CommandLost("the broker went away: look at the station if it was done"))
+
+
+def _waiting(connection: Connection) -> Iterator[Incoming]:
+    """What has come already, taken at once.
+
+    The library's iterator takes some three turns of the event loop for each message, while one comes in each
+    turn: under load its queue would be full, and what is over would be dropped, results too.
+    """
+    queue = connection._client._queue  # noqa: SLF001 - the library has no other way to it
+    while not queue.empty():
+        message = queue.get_nowait()
+        properties, payload = message.properties, message.payload
+        yield Incoming(
+            topic=str(message.topic),
+            payload=bytes(payload) if isinstance(payload, bytes | bytearray) else b"",
+            retained=bool(message.retain),
+            response_topic=getattr(properties, "ResponseTopic", None),
+            correlation=getattr(properties, "CorrelationData", None),
+        )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import socket
 from collections.abc import AsyncIterator
 from contextlib import aclosing
 from typing import TypeVar
@@ -15,7 +16,7 @@ from bus.payloads import OFFLINE, Answer, Start, Status, decode_command, encode
 from bus.settings import BrokerSettings
 from bus.subscriber import BrokerAway, BrokerThere, CommandLost, Heard, Subscriber, Told, Unreadable
 from bus.topics import StationTopics
-from tests.bus.brokers import AnyBroker
+from tests.bus.brokers import AnyBroker, Mosquitto
 
 _T = TypeVar("_T")
 BAY = StationTopics("larkfield", "bay-2")
@@ -101,3 +102,37 @@ def test_a_broker_that_dies_is_told_and_found_again_with_what_it_is_told_then(br
 def test_a_name_that_cannot_stand_in_a_topic_is_refused() -> None:
     with pytest.raises(TopicError):
         Subscriber(BrokerSettings("mqtt://127.0.0.1"), "#")
+
+
+def test_a_flood_loses_nothing_on_the_way_from_the_broker(mosquitto: Mosquitto) -> None:
+    most = 1500
+    port = mosquitto.port
+    topic = BAY.status.encode()
+    body = len(topic).to_bytes(2, "big") + topic + b"\0"
+
+    def flood() -> None:
+        """Numbered messages, as fast as they can be written: by a plain socket."""
+        with socket.create_connection(("127.0.0.1", port)) as wire:
+            wire.sendall(bytes.fromhex("10 0d 0004 4d515454 05 02 003c 00 0000"))
+            wire.recv(64)
+            for i in range(most):
+                data = body + encode(Status(online=True, at=AT, unsent=i))
+                wire.sendall(b"\x30" + bytes([len(data) % 128 | 0x80, len(data) // 128]) + data)
+            wire.sendall(bytes.fromhex("e0 00"))
+            wire.recv(1)
+
+    async def run() -> list[int]:
+        ear = Subscriber(BrokerSettings(f"mqtt://127.0.0.1:{port}"))
+        seen: list[int] = []
+        async with aclosing(ear.told()) as told:
+            await until(told, BrokerThere)
+            floods = asyncio.create_task(asyncio.to_thread(flood))
+            async with asyncio.timeout(20):
+                while len(seen) < most:
+                    heard = await until(told, Heard)
+                    assert isinstance(heard.message, Status)
+                    seen.append(heard.message.unsent)
+            await floods
+        return seen
+
+    assert asyncio.run(run()) == list(range(most))
