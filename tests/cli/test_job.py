@@ -132,6 +132,10 @@ def test_the_whole_job(quick: Run, tmp_path: Path) -> None:
         "new pin",
     ):
         assert said in " ".join(shown.split()), said
+    good(quick("job", "sheet", job[:8], "--out", "sheet.html"))
+    sheet = (tmp_path / "sheet.html").read_text(encoding="utf-8")
+    assert "Heron GT" in sheet
+    assert "2.85 mm" in sheet
     stages = [m.stage for m in load_job(log, job).corners["LR"].measurements]
     assert stages == ["as-found", "as-left", "as-left"]
     kept = load_job(log, job).corners["LR"].measurements[-1]
