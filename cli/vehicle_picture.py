@@ -22,6 +22,9 @@ LETTERS = {"LF": "A", "RF": "B", "LR": "C", "RR": "D"}
 LOOKS = {"LF": ("o", "-"), "RF": ("s", "--"), "LR": ("^", "-"), "RR": ("D", "--")}
 """Marks and lines of the corners in a file."""
 
+BESIDE = 0.015
+"""Letters of one odometer stand so far beside each other, parts of the chart's width."""
+
 _YEAR_S = 365.2425 * 86400
 
 
@@ -32,9 +35,16 @@ def unit_of(vehicle: Vehicle) -> Unit:
 
 
 def by_odometer(vehicle: Vehicle) -> bool:
-    """Whether the odometer is known for at least two readings; else they are drawn by date."""
-    known = {one.km for corner in vehicle.corners.values() for one in corner.readings if one.km is not None}
-    return len(known) > 1
+    """Whether the odometer is known for at least half of the readings; else they are drawn by date."""
+    known = [one.km is not None for corner in vehicle.corners.values() for one in corner.readings]
+    return 2 * sum(known) >= len(known)
+
+
+def _ends(xs: list[float], *, odometer: bool) -> tuple[float, float]:
+    """The ends of the axis for these places: never closer together than a person would look."""
+    low, high = min(xs), max(xs)
+    room = max(0.06 * (high - low), 500.0 if odometer else 0.25)
+    return low - room, high + room
 
 
 def _x(one: Reading, unit: str, *, odometer: bool) -> float | None:
@@ -56,22 +66,24 @@ def chart_lines(vehicle: Vehicle, screen: Screen) -> list[str]:
 
     unit, distance, odometer = unit_of(vehicle), odometer_unit(vehicle), by_odometer(vehicle)
     most = max(one.listed.most_mm for corner in vehicle.corners.values() for one in corner.readings)
-    xs: list[float] = []
+    placed = {
+        name: [
+            (x, from_mm(one.listed.end_play_mm or 0.0, unit))
+            for one in corner.readings
+            if (x := _x(one, distance, odometer=odometer)) is not None
+        ]
+        for name, corner in vehicle.corners.items()
+    }
+    low, high = _ends([x for points in placed.values() for x, _ in points], odometer=odometer)
+    heights = [from_mm(most, unit), *(y for points in placed.values() for _, y in points)]
     with figure(screen.width) as plt:
-        heights = [from_mm(most, unit)]
-        for name, corner in vehicle.corners.items():
-            at = [(_x(one, distance, odometer=odometer), one) for one in corner.readings]
-            points = [(x, from_mm(one.listed.end_play_mm or 0.0, unit)) for x, one in at if x is not None]
+        for i, (name, points) in enumerate(placed.items()):
             if points:
-                plt.scatter([x for x, _ in points], [y for _, y in points], marker=LETTERS[name])
-                xs += [x for x, _ in points]
-                heights += [y for _, y in points]
-        low, high = min(xs), max(xs)
-        room = 0.06 * (high - low) or 0.5
-        plt.plot([low - room, high + room], [from_mm(most, unit)] * 2, marker="╌")
-        plt.xlim(low - room, high + room)
-        top = max(heights)
-        plt.ylim(0, 1.12 * top)
+                beside = i * BESIDE * (high - low)  # so that none hides another
+                plt.scatter([x + beside for x, _ in points], [y for _, y in points], marker=LETTERS[name])
+        plt.plot([low, high], [from_mm(most, unit)] * 2, marker="╌")
+        plt.xlim(low, high)
+        plt.ylim(0, 1.12 * max(heights))
         plt.xlabel(f"odometer, {distance}" if odometer else "year")
         lines = built(plt, f"end play, {unit}")
     marks = "   ".join(f"{LETTERS[name]} {CORNER_NAMES[name]}" for name in vehicle.corners)
@@ -136,6 +148,8 @@ def save_history(vehicle: Vehicle, file: Path) -> None:
                 for sign in (-1, 1):
                     edge = [h + sign * d for h, d in zip(heights, half, strict=True)]
                     ax.plot(across, edge, color=ink, lw=0.7, ls=":", zorder=2)
+        low, high = _ends([*ax.dataLim.intervalx], odometer=odometer)
+        ax.set_xlim(low, high)
         ax.set_xlabel(f"odometer, {distance}" if odometer else "year")
         ax.set_ylabel(f"end play, {unit} (bars: 95 % intervals)")
         ax.set_ylim(bottom=min(0.0, ax.get_ylim()[0]))
