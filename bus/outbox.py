@@ -135,8 +135,8 @@ class Outbox:
                 letters.append(Letter(one.seq, measurement.id, measurement.corner, self._encode(measurement)))
             except LogError as error:
                 self._set_aside(one, str(error))
-            except (TypeError, ValueError, KeyError) as error:
-                self._set_aside(one, f"it cannot be made into a message ({error})")
+            except Exception as error:  # noqa: BLE001 - one that cannot be told must not hold up the others
+                self._set_aside(one, f"it cannot be made into a message ({type(error).__name__}: {error})")
             if len(letters) == BATCH:
                 break
         return letters

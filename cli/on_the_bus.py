@@ -13,6 +13,7 @@ from bus.publisher import Publisher, Source
 from bus.results import encode_result
 from bus.settings import settings_of
 from bus.topics import StationTopics
+from calc.errors import CalcError
 from capture.listening import Listening
 from capture.station import Broker, Station
 from cli.announcing import Announcer, todo_of
@@ -66,4 +67,9 @@ class OnTheBus:
 
 
 def _encode(measurement: Measurement) -> bytes:
-    return encode_result(measurement, todo_of(measurement))
+    """The message of a measurement; one whose hub file is of another version says nothing of what to do."""
+    try:
+        todo = todo_of(measurement)
+    except CalcError:
+        todo = []
+    return encode_result(measurement, todo)

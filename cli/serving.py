@@ -6,12 +6,12 @@ import asyncio
 import contextlib
 import signal
 import threading
+import traceback
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,7 +23,7 @@ from calc.hub import Hub, load_hub
 from calc.toml_table import Problem
 from calc.units import Unit
 from capture.errors import CaptureError
-from capture.listening import ListenEvent, Listening, Open, Outcome, Setup, open_usual
+from capture.listening import MOST_TRACEBACK, ListenEvent, Listening, Open, Outcome, Setup, open_usual
 from capture.profile_files import load_profile
 from capture.profiles import Profile
 from capture.readings import Reading
@@ -205,6 +205,7 @@ class Service:
         self._broker = broker
         self._errands: deque[tuple[Outcome, Errand]] = deque(maxlen=MOST_ERRANDS)
         self._bus: OnTheBus | None = None
+        self._faults: set[str] = set()
         self._announcer: Announcer | None = None
         self._voice: Voice | None = None
         self._teller = Teller(journal, self._unit_of)
@@ -274,7 +275,10 @@ class Service:
 
     def _tell_kept(self, measurement: Measurement) -> None:
         if self._announcer is not None:
-            self._announcer.kept(measurement)  # and it tells the desk
+            try:
+                self._announcer.kept(measurement)  # and it tells the desk
+            except Exception as error:  # noqa: BLE001 - it is in the log, and stays there
+                self._announcing_failed(error)
         else:
             self._desk.kept(measurement)
         self._on_kept(measurement)
@@ -313,14 +317,23 @@ class Service:
         if self._voice is not None:
             self._voice.hear(cue)
 
+    def _announcing_failed(self, error: Exception) -> None:
+        """A mistake of the program is told of with its place, once for each."""
+        where = traceback.format_exc()[-MOST_TRACEBACK:]
+        if where not in self._faults:
+            self._faults.add(where)
+            text = f"a fault in the program, in telling what happened ({type(error).__name__}): {where}"
+            self._journal.say("fault", text, level="error")
+
     async def _end_telling(self) -> None:
+        if self._bus is not None:  # the last measurements are told too
+            await self.keeper.settle(SETTLE_S)
         self._announcer = None
         if self._voice is not None:
             voice, self._voice = self._voice, None
             await asyncio.get_running_loop().run_in_executor(None, voice.close)
         if self._bus is None:
             return
-        await self.keeper.settle(SETTLE_S)
         bus, self._bus = self._bus, None
         await bus.publisher.close(GOODBYE_S)
 
@@ -386,7 +399,10 @@ class Service:
         if type(event) is not Reading:  # by far the most, and nothing to tell of
             self._teller.tell(gauge, event)
         if self._announcer is not None:
-            self._announcer.tell(gauge, event)
+            try:
+                self._announcer.tell(gauge, event)
+            except Exception as error:  # noqa: BLE001 - what is told must not harm what is measured
+                self._announcing_failed(error)
         if self._on_event is not None:
             self._on_event(gauge, event)
 

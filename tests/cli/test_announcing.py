@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import dataclasses
+import io
 import json
 from collections.abc import Callable
 from decimal import Decimal
@@ -25,8 +26,11 @@ from capture.profiles import BUILT_IN
 from capture.readings import LowBattery, Reading, Trace
 from capture.session import Ended, Progress, StrokeSeen
 from capture.simulator import HubModel, simulate
+from capture.traces import write_csv
 from capture.watch import Armed, Began, Forgotten
 from cli.announcing import AGAIN, Announcer, todo_of
+from cli.journal import Journal
+from cli.serving import Service, plan_of
 from joblog.records import Measurement, new_id
 from tests.bus.brokers import HERON_REAR, measurement_of
 
@@ -284,3 +288,33 @@ def test_the_result_message_says_what_to_do(make: Callable[..., Measurement]) ->
     assert found.todo == todo_of(one)
     assert json.loads(encode_result(one, todo_of(one)))["todo"] == msgspec.to_builtins(found)["todo"]
     assert Path(HERON_REAR).exists()
+
+
+def test_a_fault_in_telling_harms_neither_the_measurement_nor_the_log(
+    tmp_path: Path, trace: Trace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    csv = tmp_path / "trace.csv"
+    with csv.open("w", encoding="utf-8", newline="") as out:
+        write_csv(trace, out)
+    (tmp_path / "bay.toml").write_text(
+        f'shop = "larkfield"\nstation = "bay-2"\nlog = "log.sqlite"\nhub = "{HERON_REAR}"\n'
+        '[broker]\nurl = "mqtt://127.0.0.1:1"\n'
+        f'[[gauge]]\nname = "left rear"\nlink = "replay:{csv}?speed=50"\nunit = "mm"\ncorner = "LR"\n',
+        encoding="utf-8",
+    )
+
+    def broken(*_: object) -> None:
+        raise KeyError("broken")
+
+    monkeypatch.setattr(Announcer, "tell", broken)
+    monkeypatch.setattr(Announcer, "kept", broken)
+    said = io.StringIO()
+    journal = Journal(said, as_json=True)
+    kept: list[Measurement] = []
+    service = Service(tmp_path / "bay.toml", journal, on_kept=kept.append)
+    asyncio.run(service.run(plan_of(tmp_path / "bay.toml")))
+    journal.close()
+    lines = [json.loads(line) for line in said.getvalue().splitlines()]
+    assert [one.state for one in kept] == ["measured"]
+    assert 1 <= len([line for line in lines if line["event"] == "fault"]) <= 3, "each fault is told once"
+    assert not [line for line in lines if line["event"] == "lost"]
