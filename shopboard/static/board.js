@@ -242,7 +242,7 @@ function showWheel() {
 function stateWords(here, gauge) {
   if (!here) return [true, "This station has not been heard of. It comes by itself."];
   if (here.state !== "there") return [true, `Station ${here.name} ${here.words}`];
-  if (!gauge) return [true, "No gauge is at this corner: press Next corner at the corner where it is, or select it here with Start."];
+  if (!gauge) return [true, "No gauge is at this corner: go to the corner where it is, and press Next corner there."];
   const battery = gauge.battery ? `, ${gauge.battery}` : "";
   return [gauge.state !== "there" || gauge.battery_low, `Gauge ${gauge.name}: ${gauge.words}${battery}`];
 }

@@ -17,6 +17,7 @@ import json
 import multiprocessing
 import os
 import socket
+import sys
 import tempfile
 import time
 from collections.abc import Iterator
@@ -25,6 +26,8 @@ from pathlib import Path
 
 import httpx
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from bus.connection import connect
 from bus.payloads import encode

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from bus.payloads import OFFLINE, Accept, CueKind, GaugeState, Note, Phase, Redo, Select, Start
@@ -253,3 +255,26 @@ def test_a_board_that_dies_is_told_at_once_and_found_again(
     screen.do(lambda page: page.keyboard.press("s"))
     assert station.commands.get(timeout=10) == Start(corner="LR")
     assert "Traceback" not in again.end()
+
+
+def test_the_token_is_typed_once_and_then_the_shop_shows_and_acts(
+    screen: Screen, page_broker: str, station: Station, tmp_path: Path
+) -> None:
+    file = tmp_path / "board-token"
+    file.write_text("larkfield-door-4711", encoding="utf-8")
+    guarded = BoardProcess(page_broker, free_port(), "--token-file", str(file))
+    station.tell(status())
+    at = f"{guarded.url}/#wheel/{station.name}/LR"
+    screen.do(lambda page: page.goto(at))
+    screen.sees("#enter-title", "The board wants its token")
+    screen.do(lambda page: page.fill("#token", "something else altogether"))
+    screen.do(lambda page: page.click("#enter-form button"))
+    screen.sees("#enter-answer", "that is not the token")
+    screen.do(lambda page: page.fill("#token", "larkfield-door-4711"))
+    screen.do(lambda page: page.click("#enter-form button"))
+    screen.sees("#wheel-state", "DI-12")
+    screen.do(lambda page: page.click('[data-do="start"]'))
+    assert station.commands.get(timeout=10) == Start(corner="LR")
+    screen.do(lambda page: page.reload())
+    screen.sees("#wheel-state", "DI-12")
+    guarded.end()
