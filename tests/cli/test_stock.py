@@ -12,8 +12,10 @@ from typer.testing import CliRunner, Result
 
 from calc.hub import load_hub
 from cli.main import app
+from joblog.jobs import list_jobs
 from joblog.stock import counts, fit_row, receive_row
 from joblog.store import Store
+from tests.cli.conftest import HERON_REAR
 
 HUB = Path(__file__).parents[2] / "fixtures" / "hubs" / "heron-rear.toml"
 BIN = load_hub(HUB).shim_bin
@@ -187,3 +189,40 @@ def test_a_measurement_chooses_from_what_is_there() -> None:
     after = json.loads(CliRunner().invoke(app, words).stdout)["shim"]
     assert after["choice"]["thickness_mm"] == 2.95
     assert [one["thickness_mm"] for one in after["candidates"] if one["on_hand"]] == [2.95]
+
+
+def test_the_corners_of_a_job_share_and_the_next_forecast_knows_what_is_in(shop: Path) -> None:
+    (shop / "plain.toml").write_text(HERON_REAR, encoding="utf-8")
+
+    def run(*words: str) -> str:
+        result = CliRunner().invoke(app, list(words))
+        assert result.exit_code == 0, (words, result.stderr)
+        return result.stdout
+
+    run("job", "open", "--vehicle", "Heron GT 4711", "--corner", "LR=plain.toml", "--corner", "RR=plain.toml")
+    job = list_jobs(shop / "log.sqlite")[0].id
+    early = stock("share", "--job", job)
+    assert early.exit_code == 2
+    assert "no corner of it waits for a shim" in early.stderr
+    for corner, end_play in (("LR", "0.36mm"), ("RR", "0.31mm")):
+        link = f"simulated:?end_play={end_play}&speed=max"
+        run("measure", "--job", job, "--corner", corner, "--link", link)
+        run("job", "torn-down", job, "--corner", corner)
+        run("job", "part", job, "--corner", corner, "--name", "bearings", "--kept", "--other")
+        run("job", "fitted", job, "3.20mm", "--corner", corner)
+    stock("count", "--hub", "plain.toml", "2.95mm=1", "3.00mm=1")
+    (found,) = objects("share", "--job", job)
+    assert [one["corner"] for one in found["corners"]] == ["LR", "RR"]
+    assert [one["pack"]["thicknesses_mm"] for one in found["corners"]] == [[2.95], [3.0]]
+
+    # A reading as found and loose does not say what was fitted after it; one as left does.
+    words = ["forecast", "--hub", "plain.toml", "--end-play", "0.25mm", "--log", "log.sqlite"]
+    words += ["--vehicle", "4711", "--corner", "LR"]
+    assert "every size of the hub file equally likely" in stock(*words).stdout
+    link = "simulated:?end_play=0.11mm&speed=max"
+    run("measure", "--link", link, "--hub", "plain.toml", "--corner", "LR", "--stage", "as-left")
+    left = ["--corner", "LR", "--stage", "as-left", "--vehicle", "Heron GT 4711", "--fitted", "2.95mm"]
+    run("measure", "--link", link, "--hub", "plain.toml", *left)
+    told = " ".join(stock(*words).stdout.split())
+    assert "In the hub: 2.95 mm, from the record of " in told
+    assert "(Heron GT 4711, LR)" in told
