@@ -57,7 +57,10 @@ def test_the_page_shows_every_picture_and_says_what_the_analysis_finds(
 
 def test_every_picture_is_there_and_shows_what_is_found_now(drawn: tuple[Path, dict[str, str]]) -> None:
     folder, told = drawn
-    assert {path.name for path in (DOCS / "pictures").iterdir()} == {path.name for path in folder.iterdir()}
+    pages = "".join(page.read_text(encoding="utf-8") for page in DOCS.glob("*.md"))
+    shown = {path.name for path in (DOCS / "pictures").iterdir() if f"(pictures/{path.name})" in pages}
+    assert {path.name for path in (DOCS / "pictures").iterdir()} == shown  # no picture is left over
+    assert {path.name for path in folder.iterdir()} == {f"{name}.svg" for name in ON_PAGE.values()} <= shown
     for name, text in told.items():
         kept = DOCS / "pictures" / f"{name}.svg"
         assert said_in(kept) == said_in(folder / kept.name) == text, AGAIN
@@ -81,7 +84,7 @@ def test_the_same_picture_has_the_same_bytes_and_no_date(
 
 
 def test_every_picture_is_small_and_needs_no_font(drawn: tuple[Path, dict[str, str]]) -> None:
-    for path in (*drawn[0].iterdir(), *(DOCS / "pictures").iterdir()):
+    for path in (*drawn[0].iterdir(), *(DOCS / "pictures" / one.name for one in drawn[0].iterdir())):
         text = path.read_text(encoding="utf-8")
         assert len(text.encode()) < MOST_BYTES, path
         assert "<text" not in text, path
