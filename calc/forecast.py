@@ -20,7 +20,6 @@ from calc.shims import choose_shim
 from calc.student import t_cdf
 from calc.uncertainty import Budget, Component
 
-
 _NEGLIGIBLE = 1e-15
 """A probability that is nothing but the rounding of sums."""
 
@@ -87,7 +86,9 @@ def forecast(
         for size, p in _on_steps(steps, pick, zero_nm, total).items():
             chance[size] = chance.get(size, 0.0) + p / len(fitted)
     found = [SizeChance(size, p) for size, p in chance.items() if p > _NEGLIGIBLE]
-    return sorted(found, key=lambda one: (-round(one.p, 9), one.thickness_mm is None, one.thickness_mm or 0.0))
+    return sorted(
+        found, key=lambda one: (-round(one.p, 9), one.thickness_mm is None, one.thickness_mm or 0.0)
+    )
 
 
 def fitted_sizes(hub: Hub, fitted_mm: float | tuple[float, float] | None) -> tuple[float, ...]:
