@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from calc.hub import Hub
-from calc.limits import assess
-from calc.shims import ShimError
 from capture.end_play import EndPlay, analyse_trace, analysis_object
 from capture.readings import Gauge, Trace
-from cli.errors import CliError, MisuseError
-from cli.fitting import shim_object_for
+from cli.errors import CliError
+from cli.finding import finding_of
 from cli.version import version
 from joblog.records import Measurement, new_id
 
@@ -59,17 +56,7 @@ def bring(brought: Brought) -> tuple[Measurement, CliError | None]:
     """
     b, hub = brought, brought.hub
     outcome = analyse_trace(b.trace, b.gauge)
-    found: dict[str, Any] = {"state": "refused"}
-    complaint: CliError | None = None
-    if isinstance(outcome, EndPlay):
-        held = assess(outcome.end_play_mm, outcome.u_mm, outcome.dof, hub.limits, hub.decision, unit=hub.unit)
-        found = {"state": "measured", "verdict": str(held.verdict), "p_within": held.p_within}
-        found["notes"] = outcome.notes
-        if b.fitted_mm is not None and hub.sizes_mm:
-            try:
-                found["shim"] = shim_object_for(outcome, b.fitted_mm, hub)
-            except ShimError as error:
-                complaint = MisuseError("--fitted", str(error))
+    found, complaint = finding_of(outcome, hub, b.fitted_mm)
     measurement = Measurement(
         id=new_id(),
         at=b.at,
@@ -90,6 +77,7 @@ def bring(brought: Brought) -> tuple[Measurement, CliError | None]:
         gauge=b.gauge,
         simulated=b.simulated,
         version=version(),
+        notes=outcome.notes if isinstance(outcome, EndPlay) else (),
         origin=b.origin,
         trace=b.trace,
         **found,

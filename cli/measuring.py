@@ -11,11 +11,8 @@ import signal
 import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from calc.hub import Hub
-from calc.limits import assess
-from calc.shims import ShimError
 from calc.units import Unit
 from capture.decoder import Decoder
 from capture.described import Described
@@ -36,7 +33,7 @@ from cli.errors import (
     MeasurementRefusedError,
     MisuseError,
 )
-from cli.fitting import shim_object_for
+from cli.finding import finding_of
 from cli.interrupts import Interrupts
 from cli.live import Live
 from cli.version import version
@@ -218,18 +215,9 @@ def record_of(
         The record, and what was wrong with the fitted shim, if anything.
     """
     outcome, hub = ended.outcome, order.hub
-    found: dict[str, Any] = {"state": "unfinished" if unfinished else "refused"}
-    complaint: CliError | None = None
-    if isinstance(outcome, EndPlay) and not unfinished:
-        verdict = assess(
-            outcome.end_play_mm, outcome.u_mm, outcome.dof, hub.limits, hub.decision, unit=hub.unit
-        )
-        found = {"state": "measured", "verdict": str(verdict.verdict), "p_within": verdict.p_within}
-        if order.fitted_mm is not None and hub.sizes_mm:
-            try:
-                found["shim"] = shim_object_for(outcome, order.fitted_mm, hub, order.on_hand_mm)
-            except ShimError as error:
-                complaint = MisuseError("--fitted", str(error))
+    found, complaint = finding_of(outcome, hub, order.fitted_mm, order.on_hand_mm)
+    if unfinished:
+        found, complaint = {"state": "unfinished"}, None
     measurement = Measurement(
         id=new_id(),
         at=utc_now(),

@@ -7,21 +7,16 @@ shapes carry the meaning; colour only helps.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
+from calc import ruler
 from calc.limits import Limits
-from calc.units import Unit, format_size, from_mm
+from calc.ruler import ends_mm
+from calc.units import Unit, format_size
 from cli.screen import Screen
 
 MARGIN = 2
 """Columns left free at the left edge."""
-
-SCALE_ROOM = 0.08
-"""Part of the scale left free beyond the furthest thing shown."""
-
-FURTHEST_NOTCH = 1.5
-"""A notch beyond so many times the upper limit does not stretch the scale; it is told in words."""
 
 LABEL_ROWS = 3
 """Rows that the sizes under the notches may take before some go unnamed."""
@@ -138,18 +133,9 @@ def draw(picture: Picture, screen: Screen) -> list[str]:
 
 def scale_for(picture: Picture, columns: int) -> Scale:
     """Choose the scale: from zero (or the lowest reading) to just beyond the furthest thing worth showing."""
-    limits = picture.limits
-    reach = [limits.most_mm]
-    lowest = [0.0, limits.least_mm]
-    if picture.reading_mm is not None:
-        spread = picture.expanded_mm or 0.0
-        reach.append(picture.reading_mm + spread)
-        lowest.append(picture.reading_mm - spread)
-    furthest = FURTHEST_NOTCH * limits.most_mm
-    reach += [n.expected_mm for n in picture.notches if n.chosen or 0.0 <= n.expected_mm <= furthest]
-    low, high = min(lowest), max(reach)
-    room = (high - low) * SCALE_ROOM or 0.01
-    return Scale(low - (room if low < 0 else 0.0), high + room, columns)
+    readings = [] if picture.reading_mm is None else [(picture.reading_mm, picture.expanded_mm or 0.0)]
+    notches = [(notch.expected_mm, notch.chosen) for notch in picture.notches]
+    return Scale(*ends_mm(picture.limits, readings, notches), columns)
 
 
 def _reading_rows(picture: Picture, scale: Scale, letters: _Letters, screen: Screen) -> list[str]:
@@ -200,21 +186,8 @@ def _axis_rows(picture: Picture, scale: Scale, letters: _Letters) -> list[str]:
 
 
 def ticks(scale: Scale, unit: Unit) -> list[tuple[float, str]]:
-    """Where the axis has its numbers, millimetres, and what they say in ``unit``."""
-    low, high = from_mm(scale.low_mm, unit), from_mm(scale.high_mm, unit)
-    step, decimals = _tick_step(high - low, scale.columns)
-    numbers = range(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1)
-    return [(n * step * (1.0 if unit is Unit.MM else 25.4), f"{n * step:.{decimals}f}") for n in numbers]
-
-
-def _tick_step(span: float, columns: int) -> tuple[float, int]:
-    """The round step that puts a number about every twelve columns, and the decimals it is written with."""
-    rough = span * 12 / columns
-    power = math.floor(math.log10(rough))
-    factor = next(f for f in (1, 2, 5, 10) if f * 10.0**power >= rough * (1 - 1e-9))
-    if factor == 10:
-        factor, power = 1, power + 1
-    return factor * 10.0**power, max(0, -power)
+    """Where the axis has its numbers, millimetres, and what they say: one about every 12 columns."""
+    return ruler.ticks(scale.low_mm, scale.high_mm, unit, scale.columns / 12)
 
 
 def _notch_rows(picture: Picture, scale: Scale, letters: _Letters, screen: Screen) -> list[str]:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from calc.hub import Hub, parse_hub
 from joblog.course import Happened, Move, Place, Standing, go_on
 from joblog.errors import LogError
-from joblog.reader import Listed, Wanted, find_measurements, reading
+from joblog.reader import Listed, Wanted, find_measurements, ids_like, reading
 
 if TYPE_CHECKING:
     from joblog.records import Measurement, Row
@@ -46,7 +46,6 @@ CORNERS = ("LF", "RF", "LR", "RR")
 """In the usual order."""
 
 _UUID_LENGTH = 36
-_AFTER_ANY = "g"  # sorts after every character of a UUID
 
 
 class NoSuchJob(LogError):  # noqa: N818 - as the others of the log
@@ -335,8 +334,7 @@ def load_job(path: Path, prefix: str) -> Job:
         LogMissing: If there is no log.
         LogFileError: If it cannot be read.
     """
-    begin = prefix.strip().lower()
-    found = _load(path, "id >= ? AND id < ?", (begin, begin + _AFTER_ANY)) if begin else []
+    found = _load(path, "id >= ? AND id < ?", ids_like(prefix))
     if not found:
         raise NoSuchJob(prefix)
     if len(found) > 1:

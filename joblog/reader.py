@@ -196,6 +196,19 @@ def _teach(log: sqlite3.Connection) -> None:
     log.create_function("holds", 2, holds, deterministic=True)
 
 
+def ids_like(prefix: str) -> tuple[str, str]:
+    """The first id that may begin like this, and the first beyond them; of an empty text there are none.
+
+    >>> ids_like(" 9D6d ")
+    ('9d6d', '9d6dg')
+
+    Args:
+        prefix: The first few characters of a UUID, as people type them.
+    """
+    begin = prefix.strip().lower()
+    return begin, begin + _AFTER_ANY if begin else begin
+
+
 def full_id(log: sqlite3.Connection, prefix: str) -> str:
     """The id that begins like this; people type the first few characters.
 
@@ -203,9 +216,8 @@ def full_id(log: sqlite3.Connection, prefix: str) -> str:
         NoSuchMeasurement: If none does.
         AmbiguousId: If several do.
     """
-    begin = prefix.strip().lower()
     query = "SELECT id FROM measurement WHERE id >= ? AND id < ? ORDER BY id LIMIT ?"
-    found = [row[0] for row in log.execute(query, (begin, begin + _AFTER_ANY, _MOST_NAMED))] if begin else []
+    found = [row[0] for row in log.execute(query, (*ids_like(prefix), _MOST_NAMED))]
     if not found:
         raise NoSuchMeasurement(prefix)
     if len(found) > 1:

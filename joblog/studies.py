@@ -13,12 +13,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from calc.study import Value
 from joblog.errors import LogError, RecordError
-from joblog.reader import reading
+from joblog.reader import ids_like, reading
 
 if TYPE_CHECKING:
     from joblog.store import Store
-
-_AFTER_ANY = "g"  # sorts after every character of a UUID
 
 
 class NoSuchStudy(LogError):  # noqa: N818 - as the others of the log
@@ -259,11 +257,8 @@ def load_study(path: Path, prefix: str) -> Study:
         LogMissing: If there is no log.
         LogFileError: If it cannot be read.
     """
-    begin = prefix.strip().lower()
     with reading(path) as log:
-        found = []
-        if log is not None and begin:
-            found = _studies(log, "id >= ? AND id < ?", (begin, begin + _AFTER_ANY))
+        found = [] if log is None else _studies(log, "id >= ? AND id < ?", ids_like(prefix))
     if not found:
         raise NoSuchStudy(prefix)
     if len(found) > 1:

@@ -11,14 +11,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from bus.payloads import Brief, Result
-from calc.units import Unit, format_size, from_mm
+from calc.limits import Limits
+from calc.ruler import ends_mm, ticks
+from calc.units import Unit, format_size
 from shopboard.words import STAGES, play_words, verdict_words
-
-ROOM = 0.08
-"""Part of the scale left free beyond the furthest thing shown."""
-
-FURTHEST_NOTCH = 1.5
-"""A notch beyond so many times the upper limit does not stretch the scale; it is told in words."""
 
 MOST_TICKS = 7
 """About so many numbers under the axis."""
@@ -65,13 +61,8 @@ def ruler_of(
         result: The newest measurement, whose shims are the notches; None for none.
     """
     notches = _notches(result, unit)
-    furthest = FURTHEST_NOTCH * most_mm
-    reach = [most_mm, *(mark.at_mm + mark.expanded_mm for mark in marks)]
-    reach += [one["at"] for one in notches if one["chosen"] or 0.0 <= one["at"] <= furthest]
-    lowest = [0.0, least_mm, *(mark.at_mm - mark.expanded_mm for mark in marks)]
-    low, high = min(lowest), max(reach)
-    room = (high - low) * ROOM or 0.01
-    low, high = low - (room if low < 0 else 0.0), high + room
+    readings = [(mark.at_mm, mark.expanded_mm) for mark in marks]
+    low, high = ends_mm(Limits(least_mm, most_mm), readings, [(one["at"], one["chosen"]) for one in notches])
     shown = [one for one in notches if low <= one["at"] <= high]
     return {
         "low": low,
@@ -79,7 +70,7 @@ def ruler_of(
         "least": least_mm,
         "most": most_mm,
         "unit": unit.value,
-        "ticks": _ticks(low, high, unit),
+        "ticks": [{"at": at, "text": text} for at, text in ticks(low, high, unit, MOST_TICKS)],
         "marks": [
             {"at": one.at_mm, "spread": one.expanded_mm, "stage": one.stage, "text": one.text}
             for one in marks
@@ -99,7 +90,7 @@ def _words(least_mm: float, most_mm: float, unit: Unit, marks: Sequence[Mark]) -
 def _notches(result: Result | None, unit: Unit) -> list[dict[str, Any]]:
     if result is None or result.shim is None:
         return []
-    choice = result.shim.choice
+    choice = None if result.verdict == "within" else result.shim.choice  # then nothing is to be fitted
     return [
         {
             "at": one.expected_mm,
@@ -109,14 +100,3 @@ def _notches(result: Result | None, unit: Unit) -> list[dict[str, Any]]:
         for one in result.shim.candidates[:MOST_NOTCHES]
         if one.on_hand
     ]
-
-
-def _ticks(low_mm: float, high_mm: float, unit: Unit) -> list[dict[str, Any]]:
-    low, high = from_mm(low_mm, unit), from_mm(high_mm, unit)
-    span = high - low
-    power = 10.0 ** math.floor(math.log10(span / MOST_TICKS))
-    step = next(one * power for one in (1, 2, 5, 10) if span / (one * power) <= MOST_TICKS)
-    decimals = max(0, -math.floor(math.log10(step) + 1e-9))
-    each = step * (1.0 if unit is Unit.MM else 25.4)
-    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
-    return [{"at": n * each, "text": f"{n * step:.{decimals}f}"} for n in range(first, last + 1)]

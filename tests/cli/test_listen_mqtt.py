@@ -19,9 +19,12 @@ import pytest
 
 from bus.payloads import GaugeState, Phase, Result, Status, decode
 from bus.topics import Kind, StationTopics, parse_topic
-from tests.bus.brokers import AnyBroker, Ear, Embedded, Mosquitto, aside, free_port, listening
+from tests.bus.brokers import AnyBroker, Ear, Mosquitto, aside, free_port, listening
+from tests.bus.conftest import broker, mosquitto
 from tests.cli.conftest import Indicator
 from tests.cli.test_listen import HEAD, Bay, gauge, quick_trace
+
+__all__ = ["broker", "mosquitto"]
 
 BAY = StationTopics("larkfield", "bay-2")
 ROOT = Path(__file__).parents[2]
@@ -29,22 +32,6 @@ ROOT = Path(__file__).parents[2]
 
 def with_broker(port: int, more: str = "") -> str:
     return f'{HEAD}[broker]\nurl = "mqtt://127.0.0.1:{port}"\n{more}'
-
-
-@pytest.fixture(params=["mosquitto", "embedded"])
-def broker(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[AnyBroker]:
-    one: AnyBroker = Mosquitto(tmp_path) if request.param == "mosquitto" else Embedded()
-    one.start()
-    yield one
-    one.kill()
-
-
-@pytest.fixture
-def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
-    one = Mosquitto(tmp_path)
-    one.start()
-    yield one
-    one.kill()
 
 
 @pytest.fixture
