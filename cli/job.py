@@ -7,16 +7,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from cli import job_steps, sheet
+from cli import job_car, job_steps, sheet
 from cli.arguments import AsJson, LogFile, Who, corner_of, example
 from cli.errors import CliError, MisuseError
-from cli.job_arguments import Corner, Instead, JobId
+from cli.job_arguments import Corner, Instead, JobId, Mechanic, OdometerShown, Registration
+from cli.job_car import odometer_of
 
 if TYPE_CHECKING:
     from calc.hub import Hub
     from joblog.jobs import Job
-
-MOST_ODOMETER = 10_000_000
 
 job = typer.Typer(help="Job cards: the whole job at a car, corner by corner.", no_args_is_help=True)
 
@@ -42,11 +41,9 @@ def open_(  # noqa: PLR0917 - options are given by name
             help="A corner to do with its hub file, and its variant; once for each corner.",
         ),
     ],
-    registration: Annotated[str | None, typer.Option(metavar="TEXT", help="Its registration.")] = None,
-    odometer: Annotated[
-        str | None, typer.Option(metavar="N km|mi", help="What its odometer shows, such as '82500 km'.")
-    ] = None,
-    mechanic: Annotated[str | None, typer.Option(metavar="NAME", help="Who works on it.")] = None,
+    registration: Registration = None,
+    odometer: OdometerShown = None,
+    mechanic: Mechanic = None,
     log: LogFile = None,
     as_json: AsJson = False,
 ) -> None:
@@ -64,7 +61,7 @@ def open_(  # noqa: PLR0917 - options are given by name
         raise MisuseError("--vehicle", "is empty: say which vehicle it is")
     car: dict[str, Any] = {"vehicle": vehicle.strip(), "registration": registration, "mechanic": mechanic}
     if odometer is not None:
-        car["odometer"], car["odometer_unit"] = _odometer(odometer)
+        car |= odometer_of(odometer)
     hubs = _hubs(corner)
     job_id = new_id()
     entries = [new_entry(job_id, EntryKind.CAR, None, car, mechanic)]
@@ -226,25 +223,9 @@ def reopen(
     put(f"Job {found.short_id} is open again.")
 
 
+job_car.add_to(job)
 job_steps.add_to(job)
 sheet.add_to(job)
-
-
-def _odometer(text: str) -> tuple[float, str]:
-    number, _, unit = text.strip().replace(",", ".").rpartition(" ")
-    if not number:
-        cut = len(text.strip().rstrip("kmiKMI"))
-        number, unit = text.strip()[:cut], text.strip()[cut:]
-    unit = unit.strip().lower()
-    try:
-        value = float(number.replace(" ", ""))
-    except ValueError:
-        value = -1.0
-    if unit not in {"km", "mi"} or not 0 <= value <= MOST_ODOMETER:
-        raise MisuseError(
-            "--odometer", f'"{text}" is no reading: write a number with km or mi, as "82500 km"'
-        )
-    return value, unit
 
 
 def _hubs(corners: list[str]) -> dict[str, Hub]:

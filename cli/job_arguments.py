@@ -18,3 +18,9 @@ Instead = Annotated[
     str | None,
     typer.Option("--instead", metavar="ENTRY", help="Put this entry right: the new one stands in its place."),
 ]
+Registration = Annotated[str | None, typer.Option(metavar="TEXT", help="Its registration.")]
+OdometerShown = Annotated[
+    str | None,
+    typer.Option("--odometer", metavar="N km|mi", help="What its odometer shows, such as '82500 km'."),
+]
+Mechanic = Annotated[str | None, typer.Option(metavar="NAME", help="Who works on it.")]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from calc.units import Unit, format_length
-from cli.job_words import STEP_OF, next_words, sizes_text
+from cli.job_words import STEP_OF, car_words, next_words, sizes_text
 from cli.words import CORNER_NAMES, MAKERS, STAGE_NAMES
 from joblog.course import Place
 
@@ -82,11 +82,10 @@ def show_lines(job: Job) -> list[str]:
         lines.append(f"Mechanic: {job.mechanic}.")
     for card in job.corners.values():
         lines += ["", *_corner_lines(job, card)]
-    about_all = [
-        entry
-        for entry in job.entries
-        if entry.corner is None and entry.kind in {"note", "closed", "reopened"}
-    ]
+    shown = {"note", "closed", "reopened"}
+    if sum(entry.kind == "car" for entry in job.entries) > 1:  # put right: both are told
+        shown.add("car")
+    about_all = [entry for entry in job.entries if entry.corner is None and entry.kind in shown]
     if about_all:
         lines += ["", "Whole car:", *(line for entry in about_all for line in _entry_lines(job, entry, None))]
     return [*lines, "", MAKERS]
@@ -157,10 +156,12 @@ def _measured(one: Listed, unit: Unit) -> str:
     )
 
 
-def entry_words(entry: JobEntry, unit: Unit) -> str:  # noqa: C901, PLR0911 - one for each kind
+def entry_words(entry: JobEntry, unit: Unit) -> str:  # noqa: C901, PLR0911, PLR0912 - one for each kind
     """What an entry says, for a person."""
     data = entry.data
     match entry.kind:
+        case "car":
+            return car_words(data)
         case "corner":
             return f"variant {data['variant']}" if data.get("variant") else str(data.get("hub_title", ""))
         case "part":

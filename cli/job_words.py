@@ -10,7 +10,7 @@ from cli.words import CORNER_NAMES, MAKERS, STAGE_NAMES
 from joblog.course import Place, may_come
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from calc.hub import Hub
     from joblog.jobs import CornerCard, Job
@@ -95,6 +95,20 @@ def limits_text(hub: Hub) -> str:
 def sizes_text(thicknesses_mm: Sequence[float], unit: Unit) -> str:
     """Shims of a pack: ``3.15 mm + 0.05 mm``; a single one is its size."""
     return " + ".join(format_size(size, unit) for size in thicknesses_mm)
+
+
+def car_words(data: Mapping[str, Any]) -> str:
+    """What an entry says of the car: vehicle, registration, odometer, who works on it.
+
+    Args:
+        data: Of an entry of the kind ``car``.
+    """
+    said = [str(data[name]) for name in ("vehicle", "registration") if data.get(name)]
+    if data.get("odometer") is not None:
+        said.append(f"odometer {data['odometer']:.10g} {data.get('odometer_unit', 'km')}")
+    if data.get("mechanic"):
+        said.append(f"mechanic {data['mechanic']}")
+    return ", ".join(said)
 
 
 def _to_do(card: CornerCard) -> str:  # noqa: PLR0911 - one for each place

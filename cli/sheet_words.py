@@ -11,6 +11,7 @@ from calc.limits import percent
 from calc.presented import number_with_uncertainty
 from calc.trend import from_kilometres, kilometres
 from calc.units import Unit, format_length, format_size
+from cli.job_words import car_words
 from cli.words import CORNER_NAMES, STAGE_NAMES
 from joblog.jobs import EntryKind, Place
 
@@ -135,10 +136,7 @@ def entry_words(entry: JobEntry, unit: Unit) -> tuple[str, str]:
 
 
 def _car(data: Data, _unit: Unit) -> str:
-    said = [f"{name} {data[name]}" for name in ("vehicle", "registration") if data.get(name)]
-    if data.get("odometer") is not None:
-        said.append(f"odometer {data['odometer']:g} {data.get('odometer_unit', 'km')}")
-    return ", ".join(said)
+    return car_words(data)
 
 
 def _hub(data: Data, _unit: Unit) -> str:

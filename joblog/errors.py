@@ -31,7 +31,8 @@ class LogMissing(LogFileError):
 
     def __init__(self, path: Path) -> None:
         super().__init__(
-            path, f"there is no log at {path} yet: measure first, or name another log with --log"
+            path,
+            f"there is no log at {path} yet: measure first or open a job, or name another log with --log",
         )
 
 

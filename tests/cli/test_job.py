@@ -17,6 +17,8 @@ import pytest
 
 from calc.hub import load_hub
 from capture.profiles import BUILT_IN
+from cli.errors import MisuseError
+from cli.job_car import odometer_of
 from cli.job_measuring import by_job_card
 from cli.measuring import Order
 from joblog.jobs import JobEntry, load_job
@@ -380,3 +382,50 @@ def test_json_holds_one_object_a_line(quick: Run) -> None:
     assert (now["stage"], now["least_mm"], now["most_mm"]) == ("as-found", 0.03, 0.2)
     shown: dict[str, Any] = json.loads(good(quick("job", "show", "--json")))
     assert [entry["kind"] for entry in shown["entries"]] == ["car", "corner"]
+
+
+def test_what_the_card_says_of_the_car_is_put_right_and_the_old_is_kept(quick: Run, tmp_path: Path) -> None:
+    job = opened(quick, f"LR={HUB}:early")
+    measured(quick, job, "LR", 0.31)
+    told = good(quick("job", "car", job[:8], "--odometer", "83,500 km", "--registration", "LG 1234"))
+    assert told == f"Job {job[:8]}: Heron GT, LG 1234, odometer 83500 km.\n"
+    good(quick("job", "car", "--mechanic", "Ada"))  # the only open one
+    log = tmp_path / "log.sqlite"
+    found = load_job(log, job)
+    assert (found.vehicle, found.registration, found.mechanic) == ("Heron GT", "LG 1234", "Ada")
+    assert found.odometer is not None
+    assert (found.odometer.value, found.odometer.unit) == (83_500.0, "km")
+    written = [entry for entry in found.entries if entry.kind == "car"]
+    assert [entry.data.get("odometer") for entry in written] == [82_500.0, 83_500.0, 83_500.0]
+    assert [entry.corrects for entry in written] == [None, written[0].id, written[1].id]
+    assert found.corners["LR"].place == "teardown"  # nothing else moved
+    shown = good(quick("job", "show", job[:8]))
+    assert "Vehicle: Heron GT, LG 1234, 83500 km." in shown
+    said = " ".join(shown.split())  # lines are wrapped
+    assert f"[put right by {written[1].id[:8]}] car: Heron GT, odometer 82500 km" in said
+    one_line(quick("job", "car"), "says nothing: give --vehicle")
+    one_line(quick("job", "car", "--odometer", "83500"), "write a number with km or mi")
+    one_line(quick("job", "car", "--vehicle", " "), "say which vehicle it is")
+
+
+@pytest.mark.parametrize(
+    ("text", "value", "unit"),
+    [
+        ("82500 km", 82_500.0, "km"),
+        ("82,500 km", 82_500.0, "km"),
+        ("82.500km", 82_500.0, "km"),
+        ("1 082 500 MI", 1_082_500.0, "mi"),
+        ("51263,4 mi", 51_263.4, "mi"),
+        ("0km", 0.0, "km"),
+    ],
+)
+def test_an_odometer_is_read_as_people_write_it(text: str, value: float, unit: str) -> None:
+    assert odometer_of(text) == {"odometer": value, "odometer_unit": unit}
+
+
+@pytest.mark.parametrize(
+    "text", ["82500", "km", "82 500 00 km x", "-5 km", "1e9 km", "99999999 km", "8..5 km"]
+)
+def test_what_is_no_odometer_is_refused(text: str) -> None:
+    with pytest.raises(MisuseError, match="is no reading"):
+        odometer_of(text)

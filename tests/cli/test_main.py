@@ -64,6 +64,7 @@ COMMANDS = [
     ["job", "list"],
     ["job", "show"],
     ["job", "next"],
+    ["job", "car"],
     ["job", "note"],
     ["job", "torn-down"],
     ["job", "part"],
