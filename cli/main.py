@@ -10,34 +10,13 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from importlib import import_module
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 from typer.core import TyperGroup
 
-from cli import (
-    analyse,
-    board,
-    broker,
-    demo,
-    export,
-    gauge,
-    hub,
-    import_,
-    job,
-    listen,
-    log,
-    measure,
-    nut,
-    review,
-    shim,
-    stock,
-    study,
-    thickness,
-    trace,
-    vehicle,
-)
 from cli.errors import CliError, ExitCode, InterruptedMeasurementError
 from cli.screen import message, put
 
@@ -93,38 +72,6 @@ class OneLineGroup(TyperGroup):
             raise InterruptedMeasurementError("stopped with Ctrl-C") from None
 
 
-app = typer.Typer(
-    name="shimwright",
-    cls=OneLineGroup,
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-    add_completion=False,
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-    epilog="Try it without any hardware: shimwright demo",
-)
-measure.add_to(app)
-listen.add_to(app)
-broker.add_to(app)
-board.add_to(app)
-thickness.add_to(app)
-analyse.add_to(app)
-shim.add_to(app)
-stock.add_to(app)
-hub.add_to(app)
-nut.add_to(app)
-gauge.add_to(app)
-trace.add_to(app)
-review.add_to(app)
-job.add_to(app)
-study.add_to(app)
-vehicle.add_to(app)
-export.add_to(app)
-import_.add_to(app)
-log.add_to(app)
-demo.add_to(app)
-
-
 def _show_version(asked: bool) -> None:
     if asked:
         from cli.version import version  # noqa: PLC0415
@@ -133,7 +80,6 @@ def _show_version(asked: bool) -> None:
         raise typer.Exit
 
 
-@app.callback()
 def top(
     _version: Annotated[
         bool,
@@ -148,18 +94,56 @@ def top(
     """
 
 
+MODULES: dict[str, str] = {
+    "measure": "measure",
+    "listen": "listen",
+    "broker": "broker",
+    "board": "board",
+    "thickness": "thickness",
+    "analyse": "analyse",
+    "shim": "shim",
+    "stock": "stock",
+    "hub": "hub",
+    "nut": "nut",
+    "gauge": "gauge",
+    "trace": "trace",
+    "review": "review",
+    "job": "job",
+    "study": "study",
+    "vehicle": "vehicle",
+    "export": "export",
+    "import": "import_",
+    "log": "log",
+    "demo": "demo",
+}
+"""Each command or group, in the order of the help, and its module in this package."""
+
+
+def app_of(asked: str = "") -> typer.Typer:
+    """The program; where one command is asked for by name it is made with that alone, to start quickly.
+
+    Args:
+        asked: The first word; any other than a command's gives the whole program.
+    """
+    app = typer.Typer(
+        name="shimwright",
+        cls=OneLineGroup,
+        no_args_is_help=True,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        add_completion=False,
+        context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+        epilog="Try it without any hardware: shimwright demo",
+    )
+    app.callback()(top)
+    for name in (asked,) if asked in MODULES else MODULES:
+        import_module(f"cli.{MODULES[name]}").add_to(app)
+    return app
+
+
 def run() -> None:
     """Enter from the console."""
-    _make_only(sys.argv[1] if len(sys.argv) > 1 else "")
-    app(prog_name="shimwright")
-
-
-def _make_only(asked: str) -> None:
-    """Where one command is asked for by name leave out the others: each takes a millisecond to make."""
-    commands = [one for one in app.registered_commands if one.name == asked]
-    groups = [one for one in app.registered_groups if one.name == asked]
-    if commands or groups:
-        app.registered_commands, app.registered_groups = commands, groups
+    app_of(sys.argv[1] if len(sys.argv) > 1 else "")(prog_name="shimwright")
 
 
 def exit_code_of(command: Callable[[], object]) -> int:

@@ -13,7 +13,7 @@ from typing import cast
 import typer
 from typer.core import TyperCommand, TyperGroup
 
-from cli.main import app
+from cli.whole import app
 
 PAGE = Path(__file__).with_name("commands.md")
 WIDTH = 100

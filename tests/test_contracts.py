@@ -23,7 +23,7 @@ from capture.simulator import HubModel, simulate
 from cli.errors import ExitCode
 from cli.fitting import shim_object
 from cli.hub import hub_object
-from cli.main import app
+from cli.whole import app
 from joblog.paths import ENVIRONMENT, FILE_NAME
 from joblog.reader import Listed
 from joblog.records import CORNERS, STAGES, STATES, Measurement, new_id, utc_now

@@ -18,7 +18,7 @@ from typer.testing import CliRunner
 
 from capture.readings import Trace
 from capture.simulator import HubModel, simulate
-from cli.main import app
+from cli.whole import app
 
 ROOT = Path(__file__).parents[2]
 PROGRAM = [sys.executable, "-c", "from cli.main import run; run()"]

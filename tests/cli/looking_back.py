@@ -14,7 +14,7 @@ from capture.end_play import analyse_trace
 from capture.readings import Gauge, Trace
 from capture.simulator import HubModel, simulate
 from cli.bringing import Brought, bring
-from cli.main import app
+from cli.whole import app
 from joblog.records import Measurement
 from joblog.store import Store
 from tests.cli.conftest import HERON_REAR

@@ -13,7 +13,7 @@ from calc.units import Unit
 from capture.readings import Trace
 from capture.simulator import HubModel, Motion, simulate
 from capture.traces import write_csv
-from cli.main import app
+from cli.whole import app
 
 ANALYSIS = [
     "usable",

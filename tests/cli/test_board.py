@@ -9,7 +9,7 @@ import httpx
 import pytest
 from typer.testing import CliRunner
 
-from cli.main import app
+from cli.whole import app
 from tests.bus.brokers import free_port
 from tests.shopboard.parts import BoardProcess
 

@@ -9,7 +9,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from capture.profile_files import built_in, built_in_names, load_profile
-from cli.main import app
+from cli.whole import app
 
 
 def run(*words: str | Path) -> Result:

@@ -14,7 +14,7 @@ from typer.testing import CliRunner, Result
 
 from capture.profile_files import load_profile
 from cli import gauge_identify
-from cli.main import app
+from cli.whole import app
 from tests.cli.conftest import Indicator
 
 FORMATS = Path(__file__).parents[2] / "fixtures" / "formats"

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
-from cli.main import app
+from cli.whole import app
 
 REAR = Path(__file__).parents[2] / "fixtures" / "hubs" / "heron-rear.toml"
 HUBS = sorted((Path(__file__).parents[2] / "fixtures" / "hubs").glob("*.toml"))

@@ -16,7 +16,7 @@ from typer.testing import CliRunner, Result
 from calc.hub import Effect, LineUp, load_hub
 from calc.limits import Limits
 from cli.hub_questions import QUESTIONS
-from cli.main import app
+from cli.whole import app
 
 ROOT = Path(__file__).parents[2]
 FIRST = ["Larkfield sheet 12", "Heron GT rear hub", "mm", "0.03", "0,20"]
@@ -201,7 +201,7 @@ def test_what_is_no_text_is_asked_again_and_a_closed_input_is_one_line(tmp_path:
 
 
 def test_ctrl_c_leaves_nothing(tmp_path: Path) -> None:
-    program = "import sys; from cli.main import app; app(prog_name='shimwright')"
+    program = "import sys; from cli.whole import app; app(prog_name='shimwright')"
     with subprocess.Popen(
         [sys.executable, "-c", program, "hub", "new", "x.toml"],
         cwd=tmp_path,

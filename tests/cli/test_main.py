@@ -13,7 +13,8 @@ import pytest
 import typer.main
 from typer.testing import CliRunner
 
-from cli.main import app, exit_code_of
+from cli.main import exit_code_of
+from cli.whole import app
 
 Shimwright = Callable[..., "subprocess.CompletedProcess[str]"]
 ROOT = Path(__file__).parents[2]
@@ -226,7 +227,7 @@ def test_a_fault_of_ours_is_not_hidden() -> None:
 
 def test_help_of_a_command_starts_without_numbers_and_the_log() -> None:
     code = (
-        "import sys; from cli.main import app; "
+        "import sys; from cli.whole import app; "
         "print(sorted({'numpy', 'serial', 'sqlite_utils', 'asyncio', 'rich', 'scipy'} & set(sys.modules)))"
     )
     result = subprocess.run(

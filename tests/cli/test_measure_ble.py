@@ -211,7 +211,7 @@ def test_a_scan_that_finds_nothing_or_cannot(bluetooth: Any, shimwright: Any, qu
 
 def test_no_other_command_waits_for_bleak() -> None:
     program = (
-        "import sys; from cli.main import app; from capture.links import open_link\n"
+        "import sys; from cli.whole import app; from capture.links import open_link\n"
         "import cli.measuring, capture.service; open_link('simulated:')\n"
         "sys.exit([m for m in sys.modules if m.startswith(('bleak', 'dbus_fast'))] != [])"
     )

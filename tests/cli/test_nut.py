@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner, Result
 
-from cli.main import app
+from cli.whole import app
 
 ROOT = Path(__file__).parents[2]
 HUBS = ROOT / "fixtures" / "hubs"

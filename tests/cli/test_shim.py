@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
-from cli.main import app
+from cli.whole import app
 
 INCH = 25.4
 FACT = ["--end-play", "0.017in", "--fitted", "0.133in", "--least", "0.001in", "--most", "0.008in"]

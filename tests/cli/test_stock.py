@@ -11,7 +11,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from calc.hub import load_hub
-from cli.main import app
+from cli.whole import app
 from joblog.jobs import list_jobs
 from joblog.stock import counts, fit_row, receive_row
 from joblog.store import Store

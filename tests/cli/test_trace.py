@@ -13,8 +13,8 @@ from calc.hub import load_hub
 from capture.profiles import BUILT_IN
 from capture.traces import read_csv
 from cli.live import Live
-from cli.main import app
 from cli.measuring import Order, carry_out
+from cli.whole import app
 from joblog.records import Measurement
 from joblog.store import Store
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
-from cli.main import app
+from cli.whole import app
 from joblog.jobs import EntryKind
 from joblog.store import Store
 from tests.cli.job_cards import Writer
