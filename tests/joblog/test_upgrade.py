@@ -19,10 +19,14 @@ from joblog.checks import list_checks
 from joblog.errors import LogFailed, LogFull, LogTooNew
 from joblog.export import export_log
 from joblog.fetch import load_measurement
+from joblog.jobs import load_job
 from joblog.reader import list_measurements
 from joblog.records import Measurement
+from joblog.reviews import list_reviews
 from joblog.schema import Step
+from joblog.stock import counts
 from joblog.store import Store
+from joblog.studies import load_study
 from joblog.upgrade import copy_log
 
 Make = Callable[..., Measurement]
@@ -50,7 +54,9 @@ def backups(path: Path) -> list[Path]:
     return sorted(path.parent.glob(f"{path.name}.*backup*"))
 
 
-@pytest.mark.parametrize("version", [1, 2])  # a later version adds its own golden log here, and keeps these
+@pytest.mark.parametrize(
+    "version", [1, 2, 6]
+)  # a later version adds its own golden log here, and keeps these
 def test_a_golden_log_is_read_by_today_s_program(tmp_path: Path, version: int) -> None:
     path = tmp_path / "log.sqlite"
     shutil.copy(GOLDEN / f"version-{version}.db", path)
@@ -77,6 +83,33 @@ def test_the_checks_of_a_golden_log_are_read(tmp_path: Path) -> None:
     for check, was in zip(list_checks(path), expected, strict=True):
         now = asdict(check)
         assert {key: now[key] for key in was} == was
+
+
+def test_jobs_stock_reviews_and_studies_of_a_golden_log_are_read(tmp_path: Path) -> None:
+    path = tmp_path / "log.sqlite"
+    shutil.copy(GOLDEN / "version-6.db", path)
+    Store.open(path).close()
+    expected = [json.loads(line) for line in (GOLDEN / "version-6.rows.jsonl").read_text().splitlines()]
+    with closing(sqlite3.connect(path)) as db:
+        db.row_factory = sqlite3.Row
+        for was in expected:
+            row = db.execute(f"SELECT * FROM {was.pop('table')} WHERE id = ?", (was["id"],)).fetchone()
+            assert {name: row[name] for name in was} == was  # later versions may add to it
+    job = load_job(path, "6666")
+    assert (job.vehicle, job.registration, job.is_open) == ("Heron GT", "LG 1234", True)
+    assert job.odometer is not None
+    assert job.odometer.value == 83_500  # as it was put right
+    assert [note.data["text"] for note in job.notes] == ["seal lips dry"]
+    assert [step.kind for step in job.corners["LF"].steps] == ["measured"]
+    assert counts(path, "Heron GT rear shim") == {2.95: 1}
+    (review,) = list_reviews(path)
+    assert (review.accepted, review.why, review.settings) == (True, "stroke 3 was short", {"without": [3]})
+    assert review.analysis["end_play_mm"] == 0.1 + 0.2
+    study = load_study(path, "7777")
+    assert [value.value_mm for value in study.values] == [0.31, 1 / 3]
+    assert study.plan.people == ("Ada",)
+    measurement = load_measurement(path, "1111")
+    assert (measurement.notes, measurement.origin) == (("the base slipped once",), "old trace.csv")
 
 
 def test_a_log_from_before_the_checks_has_none(tmp_path: Path) -> None:
