@@ -16,7 +16,7 @@ LIVE_EVERY_S = 0.1
 """Live readings of this time are one update, seconds."""
 
 GATHER_S = 0.02
-"""News of this time go out together, seconds."""
+"""News of this time go out together, seconds; a result or a cue takes along what there is at once."""
 
 BEAT_EVERY_S = 3.0
 """A page hears at least this often that the board lives, seconds."""
@@ -114,7 +114,8 @@ class Pages:
             try:
                 async with asyncio.timeout(max(0.0, live_at - time.monotonic())):
                     await self._wake.wait()
-                await asyncio.sleep(GATHER_S)
+                if not self._shop.is_urgent:
+                    await asyncio.sleep(GATHER_S)
             except TimeoutError:
                 pass
             self._wake.clear()

@@ -9,7 +9,7 @@ from typing import Any
 
 import msgspec
 
-from bus.payloads import OFFLINE, CornerStatus, Cue, GaugeState, GaugeStatus, Live, Result, Status
+from bus.payloads import OFFLINE, Brief, Car, CornerStatus, Cue, GaugeState, GaugeStatus, Live, Result, Status
 from bus.topics import CORNERS, Topic
 from calc.presented import number_with_uncertainty
 from calc.units import Unit, format_length, format_size
@@ -32,6 +32,9 @@ from shopboard.words import (
 
 SILENT_S = 25.0
 """A station tells its status every 10 s; one that said nothing for so long is silent, seconds."""
+
+FRESH_S = 3.0
+"""A result stands in the shop for so long, seconds, though its station's status does not name it yet."""
 
 MOST_STATIONS = 500
 """More than these are no shop: whoever may write to the broker could make up any number."""
@@ -74,6 +77,7 @@ class _Corner:
     live: Live | None = None
     points: list[tuple[float, float, float]] = field(default_factory=list)
     result: Result | None = None
+    fresh: Result | None = None  # newer than the station's status, which follows
     told: tuple[Any, ...] = ()
 
 
@@ -88,6 +92,9 @@ class _Station:
     def take_status(self, status: Status) -> None:
         self.status, self.mistake = status, None
         self.forget_live({one.corner for one in status.gauges if one.state is GaugeState.CONNECTED})
+        for one in self.corners.values():
+            if one.fresh is not None and not _goes_with(one.fresh, status):
+                one.fresh = None
 
     def forget_live(self, but: Container[str | None] = ()) -> None:
         """No number is of now, but those of the corners that are named."""
@@ -116,6 +123,11 @@ class Shop:
         self._changed: dict[tuple[str, str], None] = {}
         self._news: list[News] = []
         self._lives: dict[Place, None] = {}
+
+    @property
+    def is_urgent(self) -> bool:
+        """Whether there is a result or a cue: the hands at the hub wait for it."""
+        return bool(self._news)
 
     @property
     def has_news(self) -> bool:
@@ -162,7 +174,9 @@ class Shop:
             case Cue():
                 self._news.append(News("cue", cue_data(message), place, topic.corner))
             case Result():
-                station.at(topic.corner or "").result = message
+                corner = station.at(topic.corner or "")
+                corner.result = message
+                corner.fresh = message if _goes_with(message, station.status) else None
                 self._keep(message)
                 self._news.append(News("result", result_data(message), place, topic.corner))
                 self._changed[place] = None
@@ -259,9 +273,9 @@ class Shop:
             "job": car and car.job,
             "simulated": any(one.simulated for one in status.gauges),
             "gauges": [_gauge_data(one, status.at) for one in status.gauges],
-            "corners": [
-                _corner_data(one, station.at(one.corner)) for one in (car.corners if car is not None else [])
-            ],
+            "corners": []
+            if car is None
+            else [_corner_data(one, station.at(one.corner), car) for one in car.corners],
             "order": list(CORNERS),
         }
 
@@ -441,11 +455,48 @@ def _gauge_data(gauge: GaugeStatus, at: str | None) -> dict[str, Any]:
     }
 
 
-def _corner_data(status: CornerStatus, corner: _Corner) -> dict[str, Any]:
+def _goes_with(result: Result, status: Status) -> bool:
+    """Whether a result is so new that the status was made before the station knew of it."""
+    late = seconds_between(result.at, status.at)
+    return late is not None and late < FRESH_S
+
+
+def _short(result: Result) -> Brief:
+    """A result as the status will have it."""
+    measured = result.state == "measured"
+    choice = None if result.shim is None else result.shim.choice
+    return Brief(
+        measurement_id=result.measurement_id,
+        at=result.at,
+        stage=result.stage,
+        state=result.state,
+        verdict=result.verdict,
+        p_within=result.p_within,
+        end_play_mm=result.end_play_mm if measured else None,
+        expanded_mm=result.expanded_mm if measured else None,
+        resolution_mm=result.resolution_mm if measured else None,
+        fitted_mm=result.fitted_mm,
+        fit_mm=None if choice is None else choice.thickness_mm,
+        simulated=result.simulated,
+    )
+
+
+def _latest(status: CornerStatus, fresh: Result | None, car: Car) -> list[Brief]:
+    """The newest of each stage: the station's, and a result that it has not named yet."""
+    known = list(status.latest)
+    if fresh is None or (fresh.vehicle, fresh.job) != (car.vehicle, car.job):
+        return known
+    if any(one.measurement_id == fresh.measurement_id for one in known):
+        return known
+    return [*(one for one in known if one.stage != fresh.stage), _short(fresh)]
+
+
+def _corner_data(status: CornerStatus, corner: _Corner, car: Car) -> dict[str, Any]:
     unit = Unit(status.unit)
-    marks: list[Mark] = [mark for one in status.latest if (mark := mark_of(one, unit)) is not None]
+    latest = _latest(status, corner.fresh, car)
+    marks: list[Mark] = [mark for one in latest if (mark := mark_of(one, unit)) is not None]
     newest = corner.result
-    same = newest is not None and any(one.measurement_id == newest.measurement_id for one in status.latest)
+    same = newest is not None and any(one.measurement_id == newest.measurement_id for one in latest)
     return {
         "corner": status.corner,
         "words": CORNER_WORDS[status.corner],
@@ -467,7 +518,7 @@ def _corner_data(status: CornerStatus, corner: _Corner) -> dict[str, Any]:
                 "at": one.at,
                 "simulated": one.simulated,
             }
-            for one in status.latest
+            for one in latest
         ],
         "ruler": ruler_of(status.least_mm, status.most_mm, unit, marks, newest if same else None),
     }

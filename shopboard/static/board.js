@@ -178,7 +178,7 @@ function ago(one) {
 }
 
 function latestRow(one) {
-  const row = make("li");
+  const row = make("li", { "data-measurement": one.id });
   if (one.play) row.append(markIcon(one.stage));
   row.append(make("strong", { text: one.stage_words }), `: ${one.play ? `${one.play}, ` : ""}`,
     make("span", { class: one.verdict === "within" ? "" : "bad", text: one.verdict_words }));
@@ -304,6 +304,7 @@ function takeResult(data) {
 
 function showResult() {
   const box = document.querySelector(".result");
+  box.dataset.measurement = result?.id ?? "";
   if (!result) {
     showResultTitle();
     $("result-words").replaceChildren(make("p", { class: "quiet", text: "None yet at this corner." }));

@@ -1,9 +1,10 @@
-"""From the last byte of a measurement to the log and a subscriber; and what waited while a broker was away.
+"""From the last byte of a measurement to log, subscriber and page; and what waited while a broker was away.
 
 The service runs whole, with a link that hands it simulated readings as fast as it takes them, pausing after
-each measurement until the subscriber has its result. Beside it, in the same run and with payloads of the same
-size, a bare publish and subscribe of the client library at the same broker. Then the broker is killed in the
-middle of a measurement, results are queued in the log meanwhile, and it comes back.
+each measurement until subscriber and pages have its result. The board is a process of its own, and so is
+Chromium with two of its pages, at the wheel and of the shop. Beside it, in the same run and with payloads of
+the same size, a bare publish and subscribe of the client library at the same broker. Then the broker is
+killed in the middle of a measurement, results are queued in the log meanwhile, and it comes back.
 
 Run `python tests/bench/bench_mqtt.py`; it prints a table and judges nothing.
 """
@@ -16,6 +17,7 @@ import asyncio
 import contextlib
 import io
 import json
+import os
 import sys
 import tempfile
 import threading
@@ -40,10 +42,13 @@ from cli.journal import Journal
 from cli.serving import Plan, Service, plan_of
 from joblog.records import Measurement, new_id
 from joblog.store import Store
-from tests.bus.brokers import Embedded, Mosquitto
+from tests.bus.brokers import Embedded, Mosquitto, free_port
+from tests.shopboard.parts import BoardProcess
+from tests.shopboard.watched import Watched
 
 BAY = StationTopics("larkfield", "bay-2")
 HUB = Path(__file__).parents[2] / "fixtures" / "hubs" / "heron-rear.toml"
+GAUGE = "left rear"
 V5 = aiomqtt.ProtocolVersion.V5
 STATION = """\
 shop = "larkfield"
@@ -53,7 +58,7 @@ hub = "{hub}"
 [broker]
 url = "mqtt://127.0.0.1:{port}"
 [[gauge]]
-name = "left rear"
+name = "{gauge}"
 link = "simulated:"
 unit = "mm"
 corner = "LR"
@@ -146,7 +151,7 @@ class Bench:
     """The service with its broker and its ear."""
 
     def __init__(self, folder: Path, port: int) -> None:
-        (folder / "bay.toml").write_text(STATION.format(port=port, hub=HUB), encoding="utf-8")
+        (folder / "bay.toml").write_text(STATION.format(port=port, hub=HUB, gauge=GAUGE), encoding="utf-8")
         self.plan: Plan = plan_of(folder / "bay.toml")
         trace = simulate(
             HubModel(end_play_mm=0.31, strokes=12, dwell_s=0.35, move_s=0.1, rest_s=0.4), 21
@@ -195,14 +200,19 @@ async def until(when: Any, seconds: float = 120.0) -> None:
         await asyncio.sleep(0.001)
 
 
-def row(what: str, seconds: list[float]) -> None:
+def row(what: str, seconds: list[float], bare: list[float]) -> None:
     ms = np.array(seconds) * 1e3
     p50, p99 = np.percentile(ms, [50, 99])
-    print(f"  {what:<42} p50 {p50:7.2f} ms   p99 {p99:7.2f} ms   most {ms.max():7.2f} ms   of {len(ms)}")
+    ratio = p50 / np.median(np.array(bare) * 1e3)
+    print(
+        f"  {what:<42} p50 {p50:7.2f} ms   p99 {p99:7.2f} ms   most {ms.max():7.2f} ms   "
+        f"p50 is {ratio:5.1f} x bare   of {len(ms)}"
+    )
 
 
-async def delays(bench: Bench, ear: Ear, count: int) -> None:
+async def delays(bench: Bench, ear: Ear, pages: Watched | None, count: int) -> None:
     """Measure so many times, and between two measurements publish and subscribe without the service."""
+    looked_at = {} if pages is None else pages.pages
     bare: list[float] = []
     async with aiomqtt.Client("127.0.0.1", ear.port, protocol=V5) as client:
         await asyncio.to_thread(ear.there.wait)
@@ -211,17 +221,27 @@ async def delays(bench: Bench, ear: Ear, count: int) -> None:
             bench.link.go.set()
             await until(lambda n=before: len(bench.in_log) > n)
             await until(lambda: bench.newest.id in ear.came)
+            await until(lambda: all(bench.newest.id in one.shown for one in looked_at.values()))
             name = f"bare-{number}"
             payload = json.dumps({"measurement_id": name, "more": "x" * 8000}).encode()
             began = time.monotonic()
             await client.publish("bare", payload, 1)
             await until(lambda n=name: n in ear.came)
             bare.append(ear.came[name] - began)
-    ids = list(bench.in_log)
-    row("last byte to the result in the log", [bench.in_log[one] - bench.last_byte[one] for one in ids])
-    row("last byte to the result at a subscriber", [ear.came[one] - bench.last_byte[one] for one in ids])
-    row("in the log to the subscriber", [ear.came[one] - bench.in_log[one] for one in ids])
-    row("bare publish to subscriber, 8 kB, QoS 1", bare)
+    if pages is not None:
+        await asyncio.to_thread(pages.end)
+    ids, last = list(bench.in_log), bench.last_byte
+    row("last byte to the result in the log", [bench.in_log[one] - last[one] for one in ids], bare)
+    row("last byte to the result at a subscriber", [ear.came[one] - last[one] for one in ids], bare)
+    row("in the log to the subscriber", [ear.came[one] - bench.in_log[one] for one in ids], bare)
+    for name, seen in looked_at.items():
+        row(f"last byte to the page {name}", [seen.shown[one] - last[one] for one in ids], bare)
+        row(f"last byte to it painted {name}", [seen.painted[one] - last[one] for one in ids], bare)
+        row(f"subscriber to the page {name}", [seen.shown[one] - ear.came[one] for one in ids], bare)
+    row("bare publish to subscriber, 8 kB, QoS 1", bare, bare)
+    for name, seen in looked_at.items():
+        width, step = (seen.clock.high_s - seen.clock.low_s) * 500, seen.clock.step_s * 1e3
+        print(f"  clock of the page {name}: known within {width:.2f} ms either way, steps of {step:.3f} ms")
 
 
 async def away(bench: Bench, ear: Ear, broker: Mosquitto | Embedded, seconds: float, queued: int) -> None:
@@ -266,7 +286,13 @@ async def away(bench: Bench, ear: Ear, broker: Mosquitto | Embedded, seconds: fl
     print(f"  {len(found)} of {queued} heard, {once}, {order}, {missing} missing")
 
 
-async def run(kind: str, count: int, seconds: float, queued: int) -> None:
+def opened(board: BoardProcess) -> Watched:
+    """The board's pages in Chromium, the corner's and the shop's."""
+    at = {"at the wheel": f"{board.url}/#wheel/{BAY.station}/LR", "of the shop": f"{board.url}/#shop"}
+    return Watched(at, f'[data-state="there"], #wheel-state:has-text("{GAUGE}")')
+
+
+async def run(kind: str, count: int, seconds: float, queued: int, *, chromium: bool) -> None:
     """All of it at one kind of broker."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -275,12 +301,19 @@ async def run(kind: str, count: int, seconds: float, queued: int) -> None:
         ear = Ear(broker.port)
         bench = Bench(folder, broker.port)
         task = asyncio.create_task(bench.service.run(bench.plan))
+        ending, pages = contextlib.ExitStack(), None
         try:
             await until(lambda: bench.connected)
             print(f"{kind}:")
-            await delays(bench, ear, count)
+            if chromium:
+                board = await asyncio.to_thread(BoardProcess, f"mqtt://127.0.0.1:{broker.port}", free_port())
+                ending.callback(board.end)
+                pages = await asyncio.to_thread(opened, board)
+            await delays(bench, ear, pages, count)
+            ending.close()  # who waits for the broker below is alone
             await away(bench, ear, broker, seconds, queued)
         finally:
+            ending.close()
             ear.end()
             bench.service.stop()
             await asyncio.gather(task, return_exceptions=True)
@@ -295,9 +328,11 @@ def main() -> None:
     parser.add_argument("--away", type=float, default=60.0, help="how long the broker is away, seconds")
     parser.add_argument("--queued", type=int, default=1000, help="results that wait meanwhile")
     parser.add_argument("--broker", choices=["mosquitto", "embedded", "both"], default="both")
+    parser.add_argument("--no-page", action="store_true", help="leave board and Chromium out")
     asked = parser.parse_args()
     for kind in ("mosquitto", "embedded") if asked.broker == "both" else (asked.broker,):
-        asyncio.run(run(kind, asked.measurements, asked.away, asked.queued))
+        print(f"load {os.getloadavg()[0]:.1f}, {os.cpu_count()} cores")
+        asyncio.run(run(kind, asked.measurements, asked.away, asked.queued, chromium=not asked.no_page))
 
 
 if __name__ == "__main__":

@@ -185,3 +185,47 @@ def test_a_name_in_two_shops_is_told_apart() -> None:
     assert paths == ["hillside/bay-2", "larkfield/bay-2"]
     assert one.find("bay-2", "larkfield") == PLACE
     assert one.find("bay-3") is None
+
+
+def latest(one: Shop) -> list[tuple[str, str, int]]:
+    """What the shop shows at the corner: identity, stage, and how many shims the ruler has."""
+    data = told(one, "station")[-1]["corners"][0]
+    return [(row["id"], row["stage"], len(data["ruler"]["notches"])) for row in data["latest"]]
+
+
+def test_a_result_stands_in_the_shop_before_the_status_that_names_it() -> None:
+    one = shop()
+    assert not one.is_urgent
+    found = result(at="2026-03-02T09:30:06.000Z", job="job-0042")
+    one.take(RESULT, found, 1.0)
+    assert one.is_urgent
+    assert latest(one) == [(found.measurement_id, "as-found", 7)]
+    # a status that was on its way meanwhile takes nothing away, one that knows better does
+    soon = msgspec.structs.replace(status(), at="2026-03-02T09:30:06.400Z")
+    one.take(STATUS, soon, 1.1)
+    assert [row[0] for row in latest(one)] == [found.measurement_id]
+    later = msgspec.structs.replace(status(), at="2026-03-02T09:30:16.400Z")
+    one.take(STATUS, later, 11.0)
+    assert latest(one) == []
+
+
+def test_a_result_of_another_car_or_of_long_ago_does_not_stand_at_this_one() -> None:
+    for other in (
+        result(at="2026-03-02T09:30:06.000Z", job="another"),
+        result(at="2026-03-02T09:30:06.000Z", vehicle="another"),
+        result(at="2026-03-02T09:00:00.000Z"),
+    ):
+        one = shop()
+        one.take(RESULT, other, 1.0)
+        assert latest(one) == []
+
+
+def test_a_fresh_result_takes_the_place_of_the_one_of_its_stage() -> None:
+    one = shop()
+    as_left = brief(measurement_id=LEFT_ID, stage="as-left", verdict="within", end_play_mm=0.0662)
+    one.take(STATUS, status(corner(latest=[brief(measurement_id="older"), as_left])), 1.0)
+    refused = result(
+        at="2026-03-02T09:30:06.000Z", usable=False, state="refused", verdict=None, end_play_mm=None
+    )
+    one.take(RESULT, refused, 1.1)
+    assert [row[:2] for row in latest(one)] == [(LEFT_ID, "as-left"), (refused.measurement_id, "as-found")]
