@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import asyncio.runners
+import functools
 import json
 import os
 import shutil
@@ -16,8 +17,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import typer.testing
 from blockbuster import blockbuster_ctx
 from hypothesis import settings
+from typer.main import get_command
 
 from capture.readings import Trace
 
@@ -26,6 +29,10 @@ REQUIRE_ALL = os.environ.get("SHIMWRIGHT_REQUIRE_ALL", "") not in {"", "0"}
 
 # Commands that tests start run as they do for a person: with output that is buffered when nobody watches it.
 os.environ.pop("PYTHONUNBUFFERED", None)
+
+# Hundreds of tests run the whole program in their own process. Its commands and options are worked out for the
+# first of them alone: that takes a tenth of a second, and the outcome holds nothing of a run.
+typer.testing._get_command = functools.cache(get_command)  # type: ignore[attr-defined]
 
 # On shared cores a single example is slow now and then; a test's own time limit guards the rest.
 settings.register_profile("shimwright", deadline=None, print_blob=True)
