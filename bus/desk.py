@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from bus.errors import CommandRefused, shown
-from bus.payloads import Car
+from bus.payloads import Car, OpenJob
 from joblog.records import Measurement
 
 
@@ -51,6 +51,9 @@ class Desk(Protocol):
     def car(self) -> Car | None:
         """The car that is worked on; None to show the station's own corners. Its ``latest`` may be empty."""
 
+    def jobs(self) -> list[OpenJob]:
+        """The open job cards, the oldest first."""
+
     def kept(self, measurement: Measurement) -> None:
         """A measurement is in the log."""
 
@@ -82,6 +85,10 @@ class NoDesk:
     def car(self) -> Car | None:
         """Nobody said which car it is."""
         return None
+
+    def jobs(self) -> list[OpenJob]:
+        """There are none."""
+        return []
 
     def kept(self, measurement: Measurement) -> None:
         """Nothing to do."""

@@ -15,6 +15,7 @@ from msgspec import Meta, Struct
 
 from bus.errors import PayloadError, shown
 from bus.topics import Kind
+from joblog.course import Place
 
 MOST_BYTES = 256_000
 """A longer message is not read."""
@@ -122,6 +123,7 @@ class CornerStatus(Struct, frozen=True, kw_only=True):
         most_mm: Most end play allowed.
         unit: What people see.
         stage: What the next measurement is.
+        place: Where it stands on its job card; null without one.
         todo: What to do now, one sentence each, the cautions that belong to it included.
         gauge: Name of the gauge that measures it; null if none is there.
         fitted_mm: Shim in the hub; null if not given.
@@ -134,6 +136,7 @@ class CornerStatus(Struct, frozen=True, kw_only=True):
     most_mm: float
     unit: UnitName
     stage: Stage
+    place: Place | None = None
     todo: list[str] = []
     gauge: str | None = None
     fitted_mm: Positive | None = None
@@ -156,6 +159,24 @@ class Car(Struct, frozen=True, kw_only=True):
     corners: list[CornerStatus] = []
 
 
+class OpenJob(Struct, frozen=True, kw_only=True):
+    """An open job card, to be selected.
+
+    Attributes:
+        job: Its id.
+        vehicle: What it is, free text.
+        registration: Its plate, free text; null if nobody said.
+        opened_at: When it was opened.
+        corners: Those that are worked on.
+    """
+
+    job: str
+    vehicle: str
+    registration: str | None = None
+    opened_at: Time
+    corners: list[Corner] = []
+
+
 class Status(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """How a station is. Retained.
 
@@ -168,6 +189,7 @@ class Status(Struct, frozen=True, kw_only=True, omit_defaults=True):
         version: Version of the program.
         gauges: Its gauges.
         car: The car on it, and its corners.
+        jobs: Open job cards, the oldest first, 50 at most: the newest.
         unsent: Measurements in the log that wait to be published; they come by themselves.
     """
 
@@ -177,6 +199,7 @@ class Status(Struct, frozen=True, kw_only=True, omit_defaults=True):
     version: str | None = None
     gauges: list[GaugeStatus] = []
     car: Car | None = None
+    jobs: list[OpenJob] = []
     unsent: Count = 0
 
 

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import lru_cache
 from typing import Any, Protocol
 
 import msgspec
@@ -28,7 +27,6 @@ from bus.payloads import (
 )
 from bus.results import brief_of
 from bus.topics import CORNERS
-from calc.hub import Hub, parse_hub
 from calc.units import Unit
 from capture.described import Described
 from capture.end_play import EndPlay
@@ -37,11 +35,9 @@ from capture.readings import LowBattery, Reading, UnitChanged, decimals_of
 from capture.refusals import ReasonCode
 from capture.session import Ended, Progress, StrokeSeen
 from capture.watch import Armed, Began, Forgotten
+from cli.todo import AtGauge, todo_at, todo_of
 from cli.version import version
-from cli.words import next_thing
-from joblog.records import STAGES, Measurement, utc_text
-
-AGAIN = "Then measure this corner again."
+from joblog.records import Measurement, utc_text
 
 
 class Sender(Protocol):
@@ -230,6 +226,7 @@ class Announcer:
             version=version(),
             gauges=gauges,
             car=self._car(),
+            jobs=self._desk.jobs(),
             unsent=max(0, self._unsent()),
         )
 
@@ -391,8 +388,8 @@ class Announcer:
         corners = [
             msgspec.structs.replace(
                 one,
-                todo=one.todo or self._todo_at(one.corner),
-                latest=one.latest or self._latest_of(one.corner),
+                todo=self._todo_at(one.corner, one),
+                latest=self._latest_of(one.corner, one.latest),
                 gauge=one.gauge or self._gauge_at(one.corner),
             )
             for one in car.corners
@@ -414,51 +411,30 @@ class Announcer:
         }
         return msgspec.structs.replace(msgspec.convert(found, CornerStatus), latest=self._latest_of(corner))
 
-    def _latest_of(self, corner: str) -> list[Brief]:
-        found = self._latest.get(corner, {})
-        return sorted((found[stage] for stage in STAGES if stage in found), key=lambda brief: brief.at)
+    def _latest_of(self, corner: str, on_card: Sequence[Brief] = ()) -> list[Brief]:
+        """The newest of each stage, of those on the card and those that were just measured."""
+        found: dict[str, Brief] = {}
+        for one in sorted((*on_card, *self._latest.get(corner, {}).values()), key=lambda brief: brief.at):
+            found[one.stage] = one
+        return sorted(found.values(), key=lambda brief: brief.at)
 
     def _gauge_at(self, corner: str) -> str | None:
         names = (name for name, one in self._listening.listeners.items() if one.corner == corner)
         return next(names, None)
 
-    def _todo_at(self, corner: str) -> list[str]:  # noqa: PLR0911 - one a situation
-        """What to do at a corner now."""
+    def _todo_at(self, corner: str, card: CornerStatus | None = None) -> list[str]:
         name = self._gauge_at(corner)
-        if name is None:
-            return ["No gauge is at this corner: put one there and select the corner."]
-        heard, listener = self._heard(name), self._listening.listeners[name]
-        if heard.why is not None:
-            return [f"The gauge is not connected: {heard.why}."]
-        if listener.held:
-            return ["Measuring is stopped here: start it to go on."]
-        if heard.phase is Phase.MEASURING:
-            return ["Go on pushing and pulling, stop to stop."]
-        if corner in self._todo:
-            return self._todo[corner]
-        if heard.phase is Phase.WAITING:
-            return ["Push and pull the hub, stop to stop."]
-        return ["Wait: the hub has to be still for two seconds first."]
-
-
-def todo_of(measurement: Measurement) -> list[str]:
-    """What to do after a measurement, with its cautions, one sentence each.
-
-    Args:
-        measurement: With its hub file.
-    """
-    m = measurement
-    if m.verdict is not None:
-        return next_thing(_hub(m.hub_text), m.stage, m.verdict, m.fitted_mm, m.shim)
-    reasons = [
-        f"{str(reason['text'])[:1].upper()}{str(reason['text'])[1:]}." for reason in m.analysis["reasons"]
-    ]
-    return [*reasons, AGAIN]
-
-
-@lru_cache(maxsize=16)
-def _hub(text: str) -> Hub:
-    return parse_hub(text, "the hub file of a measurement")
+        listener = None if name is None else self._listening.listeners[name]
+        heard = None if name is None else self._heard(name)
+        at_gauge = AtGauge(
+            there=listener is not None,
+            why_lost=None if heard is None else heard.why,
+            held=listener is not None and listener.held,
+            phase=None if heard is None else heard.phase,
+        )
+        asks = self._todo.get(corner, [])
+        newest = self.newest.get(corner)
+        return todo_at(at_gauge, card, asks, has_result=newest is not None and newest.verdict is not None)
 
 
 def wall_time(at: float, *, whole: bool = False) -> str:

@@ -153,9 +153,9 @@ def last_fitted(path: Path, vehicle: str, corner: str) -> tuple[float, str] | No
     A reading as found that was outside the limits says nothing: another shim may have followed.
     """
     from calc.units import Unit, format_size  # noqa: PLC0415
-    from joblog.reader import list_measurements  # noqa: PLC0415
+    from joblog.reader import Wanted, list_measurements  # noqa: PLC0415
 
-    for one in reversed(list_measurements(path, vehicle=vehicle, corner=corner)):
+    for one in reversed(list_measurements(path, Wanted(vehicle=vehicle, corner=corner))):
         if one.fitted_mm is None or one.state != "measured":
             continue
         if one.stage == "as-found" and one.verdict != "within":

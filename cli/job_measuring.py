@@ -61,52 +61,42 @@ def card_for(log: Path, text: str | None, corner: str | None) -> Card | None:
     return _card(job, the_corner(job, corner))
 
 
-def open_card_at(log: Path, corner: str, job_id: str | None = None) -> Card | None:
-    """The corner on the newest open job card that has it to do; None if there is none.
-
-    Args:
-        log: The log.
-        corner: LF, RF, LR or RR.
-        job_id: Id of the job that is meant, if it is known.
-
-    Raises:
-        LogError: If the log cannot be read.
-    """
-    from joblog.jobs import load_job, open_job_of  # noqa: PLC0415
-
-    job = open_job_of(log, corner=corner) if job_id is None else load_job(log, job_id)
-    if job is None or corner not in job.corners:
-        return None
-    return _card(job, job.corners[corner])
-
-
 def by_job_card(order: Order, log: Path) -> Order:
-    """What a service measured, by the newest open job card that has the corner to do.
+    """What a service measured, by the job card that its station worked on.
 
     Args:
-        order: What is known without it; its job, if it has one, is the job that is meant.
+        order: What is known without it; its job is the one that is meant.
         log: The log.
 
     Returns:
-        The same where no job is open for the corner, or the log cannot be read just now.
+        The same without a job, or where the log cannot be read just now; without its job where that has been
+        closed meanwhile, or has not this corner to do.
     """
     from joblog.errors import LogError  # noqa: PLC0415
+    from joblog.jobs import load_job  # noqa: PLC0415
 
+    if order.job is None:
+        return order
     try:
-        card = open_card_at(log, order.corner, order.job)
+        job = load_job(log, order.job)
     except LogError:
         return order
-    if card is None:
-        return order
-    together = card.card.standing.together
+    if not job.is_open or order.corner not in job.corners:
+        return replace(order, job=None)
+    card = _card(job, job.corners[order.corner])
     return replace(
         order,
         hub=card.hub,
-        stage=card.stage or ("as-left" if together else "as-found"),
+        stage=stage_on(card.card),
         fitted_mm=card.card.fitted_mm,
-        vehicle=card.job.vehicle,
-        job=card.job.id,
+        vehicle=job.vehicle,
+        job=job.id,
     )
+
+
+def stage_on(card: CornerCard) -> str:
+    """The stage of what a service measures at a corner: the one due, else what comes nearest to it."""
+    return card.standing.stage or ("as-left" if card.standing.together else "as-found")
 
 
 def _card(job: Job, card: CornerCard) -> Card:

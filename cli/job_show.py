@@ -82,7 +82,7 @@ def show_lines(job: Job) -> list[str]:
         lines.append(f"Mechanic: {job.mechanic}.")
     for card in job.corners.values():
         lines += ["", *_corner_lines(job, card)]
-    shown = {"note", "closed", "reopened"}
+    shown = {"note", "taken-up", "closed", "reopened"}
     if sum(entry.kind == "car" for entry in job.entries) > 1:  # put right: both are told
         shown.add("car")
     about_all = [entry for entry in job.entries if entry.corner is None and entry.kind in shown]
@@ -190,6 +190,8 @@ def entry_words(entry: JobEntry, unit: Unit) -> str:  # noqa: C901, PLR0911, PLR
             return f"although not all was done: {data['why']}" if data.get("why") else "all corners done"
         case "torn-down":
             return "the hub is apart"
+        case "taken-up":
+            return f"at {data['station']}"
         case "reopened":
             return "worked on again"
         case _:

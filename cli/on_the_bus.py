@@ -16,10 +16,11 @@ from bus.topics import StationTopics
 from calc.errors import CalcError
 from capture.listening import Listening
 from capture.station import Broker, Station
-from cli.announcing import Announcer, todo_of
+from cli.announcing import Announcer
 from cli.commanding import Commander
 from cli.journal import Journal
 from cli.keeping import Keeper
+from cli.todo import todo_of
 from joblog.records import Measurement
 
 

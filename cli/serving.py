@@ -28,6 +28,7 @@ from capture.profile_files import load_profile
 from capture.profiles import Profile
 from capture.readings import Reading
 from capture.station import Broker, Station, StationFileError, load_station
+from cli.job_desk import JobDesk
 from cli.job_measuring import by_job_card
 from cli.journal import Journal
 from cli.keeping import MOST_QUEUED, Keeper
@@ -133,7 +134,7 @@ def plan_of(path: Path) -> Plan:
 def order_of(
     outcome: Outcome, log: Path, check_days: float | None = None, errand: Errand = AS_FOUND
 ) -> Order:
-    """What was measured, for its record: as the open job card has it, else the hub as it was found.
+    """What was measured, for its record: as the station's job card has it, else the hub as it was found.
 
     Args:
         outcome: The measurement.
@@ -177,7 +178,7 @@ class Service:
         on_kept: Called with each measurement once it is in the log.
         on_event: Called with each event of each gauge, readings included.
         make: Makes the links.
-        desk: The job cards.
+        desk: Says what is measured; None for the job cards in the log.
         broker: Where to publish, if the station file names no broker.
     """
 
@@ -202,6 +203,10 @@ class Service:
         self._on_event = on_event
         self._make = make
         self._desk: Desk = desk or NoDesk()
+        self._cards: JobDesk | None = None
+        self._by_cards = desk is None
+        self._looks: asyncio.Task[None] | None = None
+        self._look_due = False
         self._broker = broker
         self._errands: deque[tuple[Outcome, Errand]] = deque(maxlen=MOST_ERRANDS)
         self._bus: OnTheBus | None = None
@@ -231,6 +236,7 @@ class Service:
         self.listening = Listening(self._keep, self._tell, self._make)
         await self.keeper.open()
         with _Signals(loop, self.stop, self.reload):
+            await self._look_at_cards(plan.station)
             self._begin_telling(plan.station)
             await self.listening.listen_to(plan.setups)
             count = len(plan.setups)
@@ -247,7 +253,7 @@ class Service:
                 await self.listening.stop()
                 await self._end_telling()
                 await self.keeper.close(LAST_S)
-                await asyncio.gather(beat, return_exceptions=True)
+                await asyncio.gather(*filter(None, [beat, self._looks]), return_exceptions=True)
         self._journal.say("stopped", f"stopped; {self.keeper.kept} measurements went into the log")
 
     def stop(self) -> None:
@@ -281,7 +287,37 @@ class Service:
                 self._announcing_failed(error)
         else:
             self._desk.kept(measurement)
+        self._look_again()
         self._on_kept(measurement)
+
+    async def _look_at_cards(self, station: Station) -> None:
+        """Which car is on the station, by the job cards of the log."""
+        if self._by_cards:
+            here = f"{station.shop}/{station.station}"
+            self._desk = self._cards = JobDesk(self.keeper, here, self._cards_changed)
+            await self._refresh_cards()
+
+    def _look_again(self) -> None:
+        """Look at the job cards beside everything else, as the log may be slow to answer."""
+        self._look_due = True
+        if self._looks is None or self._looks.done():
+            self._looks = asyncio.create_task(self._look_while_due(), name="looks at the job cards")
+
+    async def _look_while_due(self) -> None:
+        while self._look_due:
+            self._look_due = False
+            await self._refresh_cards()
+
+    async def _refresh_cards(self) -> None:
+        if self._cards is not None:
+            try:
+                await self._cards.refresh()
+            except Exception as error:  # noqa: BLE001 - a card that cannot be read must not stop a measurement
+                self._announcing_failed(error)
+
+    def _cards_changed(self) -> None:
+        if self._announcer is not None:
+            self._announcer.publisher.status_changed()
 
     def _begin_telling(self, station: Station) -> None:
         """Take up the bus and the voice, where the station file asks for them."""
@@ -371,6 +407,7 @@ class Service:
             now = plan.station
             if _told_by(before) != _told_by(now):
                 await self._end_telling()
+                await self._look_at_cards(now)
                 self._begin_telling(now)
             if self._bus is not None:
                 self._bus.publisher.status_changed()
@@ -386,6 +423,7 @@ class Service:
         while True:
             self._notifier.alive()
             self._notifier.status(self._status())
+            self._look_again()
             await asyncio.sleep(pause)
 
     def _status(self) -> str:

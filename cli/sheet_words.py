@@ -161,6 +161,10 @@ def _why(data: Data, _unit: Unit) -> str:
     return str(data.get("why") or data.get("text") or "")
 
 
+def _where(data: Data, _unit: Unit) -> str:
+    return str(data.get("station") or "")
+
+
 def _pack(data: Data) -> list[float]:
     return [float(one) for one in data.get("thicknesses_mm") or ()]
 
@@ -206,6 +210,7 @@ _ENTRIES: dict[EntryKind, tuple[str, Callable[[Data, Unit], str]]] = {
     EntryKind.REASSEMBLED: ("Shim in, torque", _reassembled),
     EntryKind.SKIPPED: ("Left out", _skipped),
     EntryKind.NOTE: ("Note", _why),
+    EntryKind.TAKEN_UP: ("Taken up", _where),
     EntryKind.CLOSED: ("Closed", _why),
     EntryKind.REOPENED: ("Opened again", _why),
 }

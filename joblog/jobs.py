@@ -11,6 +11,7 @@ import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -38,7 +39,6 @@ __all__ = [
     "load_job",
     "new_entry",
     "open_job",
-    "open_job_of",
     "rows_beside",
 ]
 
@@ -77,6 +77,7 @@ class EntryKind(StrEnum):
     REASSEMBLED = "reassembled"
     SKIPPED = "skipped"
     NOTE = "note"
+    TAKEN_UP = "taken-up"
     CLOSED = "closed"
     REOPENED = "reopened"
 
@@ -85,6 +86,7 @@ STEPS = frozenset(EntryKind) - {
     EntryKind.CAR,
     EntryKind.CORNER,
     EntryKind.NOTE,
+    EntryKind.TAKEN_UP,
     EntryKind.CLOSED,
     EntryKind.REOPENED,
 }
@@ -312,9 +314,7 @@ def list_jobs(path: Path, *, open_only: bool = False, vehicle: str | None = None
         LogMissing: If there is no log.
         LogFileError: If it cannot be read.
     """
-    found = _load(path, "TRUE", ())
-    if open_only:
-        found = [job for job in found if job.is_open]
+    found = _load(path, _IS_OPEN if open_only else "TRUE", ())
     if vehicle is not None:
         part = vehicle.casefold()
         found = [job for job in found if part in f"{job.vehicle} {job.registration or ''}".casefold()]
@@ -342,20 +342,13 @@ def load_job(path: Path, prefix: str) -> Job:
     return found[0]
 
 
-def open_job_of(path: Path, *, corner: str | None = None, vehicle: str | None = None) -> Job | None:
-    """The newest open job; None if there is none.
-
-    Args:
-        path: The log.
-        corner: Only one that has this corner to do.
-        vehicle: Only one of this vehicle; see ``list_jobs``.
-
-    Raises:
-        LogMissing: If there is no log.
-        LogFileError: If it cannot be read.
-    """
-    jobs = list_jobs(path, open_only=True, vehicle=vehicle)
-    return next((job for job in reversed(jobs) if corner is None or corner in job.corners), None)
+_IS_OPEN = """
+coalesce((
+    SELECT kind FROM job_entry
+    WHERE job_id = job.id AND kind IN ('closed', 'reopened') ORDER BY seq DESC LIMIT 1
+), 'opened') <> 'closed'
+"""
+"""Closing and opening again are never corrected: the last of them holds."""
 
 
 def _load(path: Path, which: str, values: tuple[str, ...]) -> list[Job]:
@@ -365,10 +358,10 @@ def _load(path: Path, which: str, values: tuple[str, ...]) -> list[Job]:
         query = f"SELECT id, opened_at FROM job WHERE {which} ORDER BY seq"  # noqa: S608  (our text)
         heads = log.execute(query, values).fetchall()
         entries = {job_id: _entries(log, job_id) for job_id, _ in heads}
-    return [
-        _job(job_id, opened_at, entries[job_id], find_measurements(path, Wanted(job=job_id)).listed)
-        for job_id, opened_at in heads
-    ]
+    listed: dict[str | None, list[Listed]] = {job_id: [] for job_id in entries}
+    for one in find_measurements(path, Wanted(jobs=tuple(entries))).listed if heads else ():
+        listed[one.job].append(one)
+    return [_job(job_id, opened_at, entries[job_id], listed[job_id]) for job_id, opened_at in heads]
 
 
 def _entries(log: sqlite3.Connection, job_id: str) -> tuple[JobEntry, ...]:
@@ -429,7 +422,7 @@ def _card(corner: str, mine: list[JobEntry], order: dict[str, int], listed: list
         if entry.kind is EntryKind.CORNER:
             said |= entry.data
     text = str(said["hub_text"])
-    hub = parse_hub(text, str(said.get("hub_path") or said.get("hub_title") or corner))
+    hub = _hub(text, str(said.get("hub_path") or said.get("hub_title") or corner))
     if said.get("variant"):
         hub = hub.as_variant(said["variant"])
     steps = tuple(entry for entry in mine if entry.kind in STEPS)
@@ -442,6 +435,12 @@ def _card(corner: str, mine: list[JobEntry], order: dict[str, int], listed: list
             standing = go_on(standing, happened, bool(hub.sizes_mm), parts_done)
     chosen = next((entry for entry in steps if entry.id == standing.chosen), None)
     return CornerCard(corner, hub, text, steps, standing, tuple(listed), chosen)
+
+
+@lru_cache(maxsize=256)
+def _hub(text: str, name: str) -> Hub:
+    """Most cards of a shop have the same few hub files."""
+    return parse_hub(text, name)
 
 
 _MOVES = {

@@ -6,6 +6,7 @@ the last finished transaction, and a measurement that is being written does not 
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -70,6 +71,7 @@ class Wanted(NamedTuple):
         gauge: A part of what the shop calls the gauge, or of its link, in capitals or not.
         since: From this UTC time on, ISO 8601 or the beginning of one (``2026-03``).
         until: Before this UTC time.
+        jobs: One of these jobs.
     """
 
     corner: str | None = None
@@ -81,6 +83,7 @@ class Wanted(NamedTuple):
     gauge: str | None = None
     since: str | None = None
     until: str | None = None
+    jobs: tuple[str, ...] | None = None
 
 
 ANY = Wanted()
@@ -109,6 +112,7 @@ _CONDITIONS = {
     "gauge": "(holds(gauge_name, :gauge) OR holds(link, :gauge))",
     "since": "at >= :since",
     "until": "at < :until",
+    "jobs": "job IN (SELECT value FROM json_each(:jobs))",
 }
 
 _ELSEWHERE = {
@@ -148,19 +152,9 @@ def find_measurements(path: Path, wanted: Wanted = ANY, latest: int | None = Non
         return Found(log.execute(f"SELECT count(*) {chosen}", values).fetchone()[0], listed)
 
 
-def list_measurements(path: Path, *, latest: int | None = None, **wanted: str | None) -> list[Listed]:
-    """The measurements in the order in which they were recorded.
-
-    Args:
-        path: The log.
-        latest: Only so many of the last ones, at least 0; None for all.
-        wanted: Which, as ``Wanted`` has it.
-
-    Raises:
-        LogMissing: If there is no log.
-        LogFileError: If it cannot be read.
-    """
-    return find_measurements(path, Wanted(**wanted), latest).listed
+def list_measurements(path: Path, wanted: Wanted = ANY) -> list[Listed]:
+    """The measurements in the order in which they were recorded; see ``find_measurements``."""
+    return find_measurements(path, wanted).listed
 
 
 def ids_of(path: Path, wanted: Wanted = ANY, latest: int | None = None) -> list[str]:
@@ -182,7 +176,11 @@ def _chosen(wanted: Wanted) -> tuple[str, dict[str, str | int]]:
 
     The index holds all that can be asked for, so that no whole row is read but of those that are shown.
     """
-    given: dict[str, str | int] = {name: text for name, text in wanted._asdict().items() if text is not None}
+    given: dict[str, str | int] = {
+        name: json.dumps(asked) if isinstance(asked, tuple) else asked
+        for name, asked in wanted._asdict().items()
+        if asked is not None
+    }
     where = " AND ".join(_CONDITIONS[name] for name in given) or "TRUE"
     return f"FROM measurement INDEXED BY measurement_listing WHERE {where}", given
 

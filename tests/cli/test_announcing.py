@@ -28,9 +28,10 @@ from capture.session import Ended, Progress, StrokeSeen
 from capture.simulator import HubModel, simulate
 from capture.traces import write_csv
 from capture.watch import Armed, Began, Forgotten
-from cli.announcing import AGAIN, Announcer, todo_of
+from cli.announcing import Announcer
 from cli.journal import Journal
 from cli.serving import Service, plan_of
+from cli.todo import AGAIN, todo_of
 from joblog.records import Measurement, new_id
 from tests.bus.brokers import HERON_REAR, measurement_of
 

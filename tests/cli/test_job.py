@@ -10,6 +10,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -361,16 +362,19 @@ def test_killed_at_every_step_it_goes_on_where_it_was(quick: Run, tmp_path: Path
     good(quick("job", "close"))
 
 
-def test_what_listen_measures_goes_on_the_open_card(quick: Run, tmp_path: Path) -> None:
-
+def test_what_listen_measures_goes_on_the_card_of_its_station(quick: Run, tmp_path: Path) -> None:
     job = opened(quick, f"LR={HUB}:late")
     log = tmp_path / "log.sqlite"
-
-    order = Order(hub=load_hub(FRONT), corner="LR", stage="as-left", link="x", profile=BUILT_IN["line"])
+    order = Order(
+        hub=load_hub(FRONT), corner="LR", stage="as-left", link="x", profile=BUILT_IN["line"], job=job
+    )
     found = by_job_card(order, log)
     assert (found.stage, found.job, found.vehicle, found.hub.variant) == ("as-found", job, "Heron GT", "late")
-    elsewhere = Order(hub=load_hub(FRONT), corner="LF", stage="as-found", link="x", profile=BUILT_IN["line"])
-    assert by_job_card(elsewhere, log) is elsewhere
+    no_card = replace(order, job=None)
+    assert by_job_card(no_card, log) is no_card, "another card's corner is not taken for it"
+    assert by_job_card(replace(order, corner="LF"), log).job is None, "the card has not this corner"
+    good(quick("job", "close", "--why", "sold"))
+    assert by_job_card(order, log).job is None, "it was closed meanwhile"
 
 
 def test_json_holds_one_object_a_line(quick: Run) -> None:

@@ -17,8 +17,9 @@ from typing import Any
 import jsonschema
 import pytest
 
-from bus.payloads import GaugeState, Phase, Result, Status, decode
+from bus.payloads import CornerStatus, GaugeState, Phase, Result, Status, decode
 from bus.topics import Kind, StationTopics, parse_topic
+from joblog.course import Place
 from tests.bus.brokers import AnyBroker, Ear, Mosquitto, aside, free_port, listening
 from tests.bus.conftest import broker, mosquitto
 from tests.cli.conftest import Indicator
@@ -164,7 +165,7 @@ def test_commands_reach_the_gauge(bay: Bay, mosquitto: Mosquitto, indicator: Ind
             assert "no gauge is at LR" in (await ask(ear, {"command": "redo", "corner": "LR"}))["text"]
             assert "no result yet" in (await ask(ear, {"command": "accept"}))["text"]
             assert "no job card" in (await ask(ear, {"command": "note", "text": "bearing blue"}))["text"]
-            assert "no job card" in (await ask(ear, {"command": "select", "job": "17"}))["text"]
+            assert "no job" in (await ask(ear, {"command": "select", "job": "17"}))["text"]
             assert "Name a corner" in (await ask(ear, {"command": "select"}))["text"]
             answer = await ask(ear, {"command": "quit"})
             assert answer["text"] == "measuring is stopped at RF; start or select begins again"
@@ -174,6 +175,90 @@ def test_commands_reach_the_gauge(bay: Bay, mosquitto: Mosquitto, indicator: Ind
             await aside(bay.end)
 
     asyncio.run(scenario())
+
+
+def test_the_shop_sees_the_job_card_and_writes_on_it(
+    bay: Bay, mosquitto: Mosquitto, indicator: Indicator, quick: Any
+) -> None:
+    """Two cars are open; one is taken up, measured, taken apart; a power cut in between changes nothing."""
+    bay.write(gauge("left rear", indicator.url), head=with_broker(mosquitto.port))
+    hub = f"LR={bay.folder / 'heron-rear.toml'}"
+
+    def opened(vehicle: str, *corners: str) -> str:
+        words = [word for corner in corners for word in ("--corner", corner)]
+        done = quick("job", "open", "--vehicle", vehicle, "--registration", "LG 1", *words, "--json")
+        return str(json.loads(done.stdout)["job_id"])
+
+    first = opened("Heron GT, silver", hub)
+    second = opened("Heron GT, blue", hub.replace("LR", "RF", 1), hub)
+
+    def corner(ear: Ear) -> CornerStatus:
+        car = newest(ear).car
+        assert car
+        return next(one for one in car.corners if one.corner == "LR")
+
+    def car_is(job: str) -> Callable[[Ear], bool]:
+        def shown(ear: Ear) -> bool:
+            car = newest(ear).car if ear.of("status") and newest(ear).online else None
+            return car is not None and car.job == job
+
+        return shown
+
+    def begins(text: str) -> Callable[[Ear], bool]:
+        return lambda ear: any(one.startswith(text) for one in corner(ear).todo)
+
+    async def scenario() -> None:
+        async with ear_and_bay(mosquitto.port, bay) as ear:
+            await ear.until(car_is(second))  # the newest
+            status = newest(ear)
+            assert [(one.job, one.vehicle) for one in status.jobs] == [
+                (first, "Heron GT, silver"),
+                (second, "Heron GT, blue"),
+            ]
+            assert status.car
+            assert [one.corner for one in status.car.corners] == ["RF", "LR"]
+            assert "no job" in (await ask(ear, {"command": "select", "job": "17"}))["text"]
+            answer = await ask(
+                ear, {"command": "select", "job": first[:8], "corner": "RF", "gauge": "left rear"}
+            )
+            assert answer["text"] == f"job {first[:8]} has not RF to do, but LR"
+            answer = await ask(ear, {"command": "select", "job": first[:8], "corner": "LR"})
+            assert answer["text"] == f"job {first[:8]}, Heron GT, silver; left rear measures LR"
+            await ear.until(car_is(first))
+            answer = await ask(ear, {"command": "note", "text": "bearing <blue>", "corner": "LR"})
+            assert answer["text"] == f"noted on job {first[:8]}"
+
+            await aside(bay.close)
+            await ear.until(lambda e: e.of("status")[-1].payload == {"online": False})
+            bay.lines.clear()
+            await aside(bay.begin)
+            await ear.until(car_is(first))  # it was taken up, and that is in the log
+            assert corner(ear).place is Place.AS_FOUND
+
+            indicator.play(quick_trace())
+            await ear.until(lambda e: e.of("result"), 30)
+            await ear.until(begins("Next: take the hub apart"))
+            assert any("stands" in text for text in corner(ear).todo), "the caution is where the work is"
+            (brief,) = corner(ear).latest
+            (result,) = ear.of("result")
+            assert result.payload["job"] == first
+            assert (brief.measurement_id, brief.verdict) == (result.payload["measurement_id"], "loose")
+            answer = await ask(ear, {"command": "accept"})
+            assert "; next: take the hub apart; the reading as found 0.31" in answer["text"]
+            await aside(lambda: quick("job", "torn-down", "--corner", "LR", first))
+            await ear.until(begins("Next: look at the parts"))
+            await aside(lambda: quick("job", "close", first, "--why", "sold"))
+            await ear.until(car_is(second))
+            assert not corner(ear).latest, "what was measured on the other car is not this one's"
+            assert check_all(ear) >= {"status", "cue", "result", "command", "answer"}
+            await aside(bay.end)
+
+    asyncio.run(scenario())
+    shown = quick("job", "show", first).stdout
+    assert "bearing <blue>" in shown
+    assert "taken-up: at larkfield/bay-2" in shown
+    (row,) = bay.rows()
+    assert (row["job"], row["vehicle"], row["stage"]) == (first, "Heron GT, silver", "as-found")
 
 
 def test_accept_ends_a_measurement_redo_throws_it_away_and_quit_measures_nothing(

@@ -21,7 +21,6 @@ from joblog.jobs import (
     load_job,
     new_entry,
     open_job,
-    open_job_of,
 )
 from joblog.store import Store
 
@@ -115,9 +114,6 @@ def test_open_closed_and_by_vehicle(log: Path) -> None:
     assert [job.id for job in list_jobs(log, open_only=True, vehicle="heron")] == [JOB]
     assert [job.id for job in list_jobs(log, vehicle="lg 1")] == [JOB]
     assert list_jobs(log, vehicle="Gannet") == []
-    found = open_job_of(log, corner="LR")
-    assert found is not None
-    assert open_job_of(log, corner="LF") is None
     put(log, entry(EntryKind.NOTE, {"text": "odd noise"}))
     put(log, new_entry(JOB, EntryKind.CLOSED, None, {"why": "sold"}))
     assert list_jobs(log, open_only=True) == []

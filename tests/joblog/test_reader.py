@@ -61,8 +61,8 @@ def _id(number: int) -> str:
     return f"{number:08d}-0000-4000-8000-000000000000"
 
 
-def listed(path: Path, **conditions: Any) -> list[int]:
-    return [int(row.id[:8]) for row in list_measurements(path, **conditions)]
+def listed(path: Path, latest: int | None = None, **conditions: Any) -> list[int]:
+    return [int(row.id[:8]) for row in find_measurements(path, Wanted(**conditions), latest).listed]
 
 
 def test_a_row_says_what_was_measured(log: Path, make: Make) -> None:
@@ -128,6 +128,8 @@ def test_the_order_is_that_of_recording(log: Path) -> None:
         ({"vehicle": "lg 12"}, [1, 3, 4]),
         ({"vehicle": "%"}, []),
         ({"job": "11"}, []),
+        ({"jobs": ("11", "117")}, [1]),
+        ({"jobs": ()}, []),
         ({"gauge": "SIMULATED:"}, [1, 2, 3, 4]),
         ({"gauge": "sn"}, []),
     ],
