@@ -30,8 +30,8 @@ REQUIRE_ALL = os.environ.get("SHIMWRIGHT_REQUIRE_ALL", "") not in {"", "0"}
 # Commands that tests start run as they do for a person: with output that is buffered when nobody watches it.
 os.environ.pop("PYTHONUNBUFFERED", None)
 
-# Hundreds of tests run the whole program in their own process. Its commands and options are worked out for the
-# first of them alone: that takes a tenth of a second, and the outcome holds nothing of a run.
+# Hundreds of tests run the whole program in their own process. Its commands and options are worked out for
+# the first of them alone: that takes a tenth of a second, and the outcome holds nothing of a run.
 typer.testing._get_command = functools.cache(get_command)  # type: ignore[attr-defined]
 
 # On shared cores a single example is slow now and then; a test's own time limit guards the rest.
