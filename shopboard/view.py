@@ -86,6 +86,7 @@ class _Station:
     status: Status = OFFLINE
     heard_at: float = 0.0
     silent: bool = False
+    unheard: bool = False  # since the broker came back
     mistake: str | None = None
     corners: dict[str, _Corner] = field(default_factory=dict)
 
@@ -100,7 +101,7 @@ class _Station:
         """No number is of now, but those of the corners that are named."""
         for name, one in self.corners.items():
             if name not in but:
-                one.live, one.points = None, []
+                one.live, one.points, one.told = None, [], ()
 
     def at(self, corner: str) -> _Corner:
         if (one := self.corners.get(corner)) is None:
@@ -143,6 +144,7 @@ class Shop:
         self._set_broker(online=False, words=why)
         for place, station in self._stations.items():
             station.forget_live()
+            station.unheard = True
             self._changed[place] = None
 
     def take(self, topic: Topic, message: Status | Live | Cue | Result, now_s: float) -> None:
@@ -161,8 +163,8 @@ class Shop:
             self.unreadable(topic, why)
             return
         station.heard_at = now_s
-        if station.silent:
-            station.silent = False
+        if station.silent or station.unheard:
+            station.silent = station.unheard = False
             self._changed[place] = None
         match message:
             case Status():
@@ -221,7 +223,7 @@ class Shop:
             told = (text, live.phase, live.strokes)
             if told != corner.told:
                 corner.told = told
-                brief.append([f"{shop}/{name}/{where}", text, live.phase, live.strokes])
+                brief.append(_brief_live((shop, name, where), live))
         self._lives = {}
         if brief:
             found.append(News("lives", brief))
@@ -239,7 +241,15 @@ class Shop:
             sorted(self._stations) if place is None else [one for one in [place] if one in self._stations]
         )
         found += [News("station", self.station_data(one), one) for one in places]
-        if place is None or corner is None or place not in self._stations:
+        if place is None:
+            lives = [
+                _brief_live((*one, name), at.live)
+                for one in places
+                for name, at in self._stations[one].corners.items()
+                if at.live is not None
+            ]
+            return [*found, News("lives", lives)] if lives else found
+        if corner is None or place not in self._stations:
             return found
         at = self._stations[place].at(corner)
         if at.result is not None:
@@ -292,6 +302,8 @@ class Shop:
             return "away", "AWAY: the station is off, or has lost the network"
         if station.silent:
             return "silent", f"SILENT: it has said nothing for {SILENT_S:g} seconds"
+        if station.unheard:
+            return "unknown", "NOT KNOWN: the broker is back, the station has not been heard again yet"
         if station.mistake:
             return "strange", f"NOT UNDERSTOOD: it {station.mistake}"
         return "there", "connected"
@@ -370,10 +382,18 @@ def live_data(live: Live, points: list[tuple[float, float, float]]) -> dict[str,
         "strokes": live.strokes,
         "half": live.half_strokes,
         "estimate": estimate,
+        "play": live.end_play_mm,
+        "spread": live.expanded_mm,
         "keeps": live.keeps,
         "simulated": live.simulated,
         "points": points,
     }
+
+
+def _brief_live(place: Place, live: Live) -> list[Any]:
+    """A live reading for the shop."""
+    text = format_length(live.reading_mm, Unit(live.unit), live.step_mm)
+    return ["/".join(place), text, live.phase, live.strokes]
 
 
 def cue_data(cue: Cue) -> dict[str, Any]:
@@ -445,6 +465,7 @@ def _gauge_data(gauge: GaugeStatus, at: str | None) -> dict[str, Any]:
         "name": gauge.name,
         "state": "there" if gauge.state is GaugeState.CONNECTED else "lost",
         "words": gauge_words(gauge),
+        "short": gauge_words(msgspec.structs.replace(gauge, phase=None)),
         "corner": gauge.corner,
         "corner_words": None if gauge.corner is None else CORNER_WORDS[gauge.corner],
         "phase": gauge.phase,

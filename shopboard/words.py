@@ -72,10 +72,10 @@ def odds_words(result: Result) -> str:
     if part is None:
         return ""
     if part > 0.999:
-        return "within limits: surer than 99.9 %"
+        return "chance that it is within limits: above 99.9 %"
     if part < 0.001:
-        return "within limits: less likely than 0.1 %"
-    return f"within limits: {100 * part:.1f} % likely"
+        return "chance that it is within limits: below 0.1 %"
+    return f"chance that it is within limits: {100 * part:.1f} %"
 
 
 def limits_words(least_mm: float, most_mm: float, unit: Unit) -> str:

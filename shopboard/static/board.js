@@ -1,11 +1,12 @@
 // The page: it listens to the board's events, shows what they say, and sends what is pressed.
 // Everything that came from outside is set as text, never as markup.
 
-import { bandIcon, drawRuler, drawTrace, make, markIcon, notchIcon } from "./draw.js";
+import { bandIcon, drawRuler, drawTrace, make, markIcon, notchIcon, spreadIcon, withSoFar } from "./draw.js";
 import * as sound from "./sound.js";
 
 const $ = (id) => document.getElementById(id);
 const SILENT_MS = 10000; // the board says something at least every 3 s
+const STALE_MS = 5000; // a reading that nothing followed for so long is not of now
 const TRACE_S = 20;
 const CORNERS = ["LF", "RF", "LR", "RR"];
 const CORNER_WORDS = { LF: "left front", RF: "right front", LR: "left rear", RR: "right rear" };
@@ -17,7 +18,8 @@ let heardAt = 0;
 let view = null; // {name: "shop"} or {name: "wheel", path, corner} or {name: "history", vehicle}
 let broker = { online: true, words: "" };
 let boardAway = false;
-let live = null;
+let live = null; // the last reading here; live.old: not of now
+const lastLives = new Map(); // the same of all corners, for the shop
 let result = null;
 let points = [];
 let again = 0;
@@ -81,7 +83,8 @@ function heard() {
 
 function lost() {
   boardAway = true;
-  forgetLive();
+  markOld();
+  markLivesOld();
   trouble();
 }
 
@@ -98,10 +101,11 @@ function trouble() {
 setInterval(() => {
   if (source && performance.now() - heardAt > SILENT_MS) { lost(); open(); }
   for (const one of document.querySelectorAll("[data-heard]")) ago(one);
+  if (live && (live.old || performance.now() - live.came > STALE_MS)) markOld();
 }, 1000);
 
 function take(event, data) {
-  if (event === "broker") { broker = data; if (!data.online) forgetLive(); trouble(); }
+  if (event === "broker") { broker = data; if (!data.online) markOld(); trouble(); }
   else if (event === "station") takeStation(data);
   else if (event === "lives") takeLives(data);
   else if (event === "live") takeLive(data);
@@ -113,7 +117,7 @@ function takeStation(data) {
   stations.set(data.key, data);
   $("none").hidden = true;
   if (view.name === "shop") showStation(data);
-  if (view.name === "wheel") { if (data.state !== "there" || gaugeOf(station(), view.corner)?.state === "lost") forgetLive(); showWheel(); }
+  if (view.name === "wheel") { if (gaugeOf(station(), view.corner)?.state !== "there" || data.state !== "there") markOld(); showWheel(); }
 }
 
 // the shop
@@ -123,13 +127,14 @@ function showStation(data) {
   const was = $(id);
   const focused = was && was.contains(document.activeElement) ? document.activeElement.dataset.focus : null;
   const off = data.state !== "there";
+  if (off) markLivesOld(data.key);
   const card = make("article", { id, class: `station${off ? " off" : ""}`, "aria-label": `Station ${data.name}` });
   const title = make("div", { class: "head" },
     make("h2", { text: data.name }),
     make("p", { class: `chip${off ? " bad" : ""}`, "data-state": data.state, text: `${off ? "✕" : "●"} ${data.words}` }),
     make("p", { class: "car", text: carWords(data) }),
     data.vehicle ? make("p", {}, make("a", { href: `#history/${encodeURIComponent(data.vehicle)}`, text: "its history", "data-focus": "history" })) : null,
-    data.simulated ? make("p", { class: "simulated", text: "SIMULATED" }) : null,
+    data.simulated ? make("p", { class: "simulated", text: data.gauges.every((one) => one.simulated) ? "SIMULATED: no real hub is measured" : "SIMULATED, in part" }) : null,
     data.unsent ? make("p", { class: "quiet", text: `${data.unsent} measurements wait in its log to be sent` }) : null,
   );
   const gauges = make("ul", { class: "gauges", "aria-label": "Gauges" }, ...data.gauges.map((one) => gaugeRow(data, one)));
@@ -141,6 +146,7 @@ function showStation(data) {
     $("stations").insertBefore(card, after ?? null);
   }
   for (const holder of card.querySelectorAll(".ruler")) drawRuler(holder, holder.ruler);
+  for (const number of card.querySelectorAll("[data-live]")) showNumber(number);
   if (focused) card.querySelector(`[data-focus="${focused}"]`)?.focus();
 }
 
@@ -151,12 +157,14 @@ function carWords(data) {
 
 function gaugeRow(station, one) {
   const lost = one.state !== "there";
+  const off = station.state !== "there"; // then all of this is of before
+  if (lost && one.corner) markLivesOld(`${station.key}/${one.corner}`);
   const row = make("li", {},
-    make("span", { class: "who", text: `${lost ? "✕" : "●"} ${one.name}` }),
+    make("span", { class: "who", text: `${lost ? "✕" : off ? "○" : "●"} ${one.name}` }),
     make("span", { text: one.corner_words ? `at the ${one.corner_words}` : "at no corner" }),
-    make("span", { class: lost ? "bad" : "", text: one.words }),
+    make("span", { class: lost ? "bad" : "", text: `${off ? "before: " : ""}${one.words}` }),
     one.battery ? make("span", { class: one.battery_low ? "bad" : "quiet", text: one.battery }) : null,
-    one.simulated ? make("span", { class: "simulated", text: "SIMULATED" }) : null,
+    one.simulated && !station.gauges.every((each) => each.simulated) ? make("span", { class: "simulated", text: "SIMULATED" }) : null,
   );
   const when = make("span", { class: "quiet" });
   if (one.heard_ago !== null) {
@@ -193,15 +201,15 @@ function cornerCard(station, name) {
   const card = make("section", { class: "corner", "data-corner": name },
     make("div", { class: "top" },
       make("h3", { text: one.words }),
-      make("span", { class: "num", "data-live": `${station.key}/${name}`, text: "" }),
-      make("a", { class: "go", href: `#wheel/${station.path}/${name}`, text: "At the wheel", "aria-label": `At the wheel, ${one.words}, ${station.name}`, "data-focus": `go-${name}` })));
+      make("a", { class: "go", href: `#wheel/${station.path}/${name}`, text: "At the wheel", "aria-label": `At the wheel, ${one.words}, ${station.name}`, "data-focus": `go-${name}` })),
+    make("p", { class: "num", "data-live": `${station.key}/${name}`, hidden: true }));
   const ruler = make("div", { class: "ruler" });
   ruler.ruler = one.ruler;
   card.append(ruler);
   card.append(one.latest.length
     ? make("ul", { class: "latest" }, ...one.latest.map(latestRow))
     : make("p", { text: "not measured yet" }));
-  const facts = [`Limits ${one.limits}`, one.fitted && `shim in it ${one.fitted}`, one.gauge ? `gauge ${one.gauge}` : "no gauge there", `next: ${one.stage}`];
+  const facts = [`Limits ${one.limits}`, one.fitted && `shim in it ${one.fitted}`, one.gauge ? `gauge ${one.gauge}` : "no gauge there", `to measure next: ${one.stage}`];
   card.append(make("p", { class: "quiet", text: `${facts.filter(Boolean).join("; ")}.` }));
   if (one.todo.length) card.append(make("ul", { class: "todo" }, ...one.todo.map((text) => make("li", { text }))));
   return card;
@@ -209,11 +217,25 @@ function cornerCard(station, name) {
 
 function takeLives(list) {
   for (const [key, text, phase, strokes] of list) {
+    lastLives.set(key, { text: phase === "measuring" ? `${text}, ${strokes} ${strokes === 1 ? "stroke" : "strokes"}` : text, old: false });
     const number = document.querySelector(`[data-live="${CSS.escape(key)}"]`);
-    if (number) number.textContent = phase === "measuring" ? `${text}, ${strokes} strokes` : text;
+    if (number) showNumber(number);
     const when = document.querySelector(`[data-of="${CSS.escape(key)}"]`);
     if (when) { when.dataset.heard = performance.now(); ago(when); }
   }
+}
+
+function showNumber(number) {
+  const last = lastLives.get(number.dataset.live);
+  number.hidden = !last;
+  number.classList.toggle("old", last?.old === true);
+  number.textContent = !last ? "" : last.old ? `NOT LIVE, gauge read last: ${last.text}` : `Gauge reads ${last.text}`;
+}
+
+// What stands there stays, and says that it is not of now. A key may be a station's, a corner's, or everybody's.
+function markLivesOld(key = "") {
+  for (const [of, last] of lastLives) if (key === "" || of === key || of.startsWith(`${key}/`)) last.old = true;
+  for (const number of document.querySelectorAll("[data-live]")) showNumber(number);
 }
 
 // at the wheel
@@ -244,15 +266,16 @@ function stateWords(here, gauge) {
   if (here.state !== "there") return [true, `Station ${here.name} ${here.words}`];
   if (!gauge) return [true, "No gauge is at this corner: go to the corner where it is, and press Next corner there."];
   const battery = gauge.battery ? `, ${gauge.battery}` : "";
-  return [gauge.state !== "there" || gauge.battery_low, `Gauge ${gauge.name}: ${gauge.words}${battery}`];
+  return [gauge.state !== "there" || gauge.battery_low, `Gauge ${gauge.name}: ${gauge.short}${battery}`];
 }
 
 function nowWords(corner, gauge, here) {
   if (boardAway || !broker.online) return "Wait: the connection is lost. What you measure is kept at the station.";
   if (!here || here.state !== "there") return "Wait for the station.";
   if (gauge && gauge.state !== "there") return "The gauge is lost: check its cable or battery.";
-  const phase = live?.phase ?? gauge?.phase;
-  if (phase === "measuring") return live?.keeps ? `Go on: ${live.keeps}` : "Push and pull, stop to stop.";
+  const now = live?.old ? null : live;
+  const phase = now?.phase ?? gauge?.phase;
+  if (phase === "measuring") return now?.keeps ? `Go on: ${live.keeps}` : "Push and pull, stop to stop.";
   if (corner?.todo?.length) return corner.todo.find((text) => text.startsWith("Next: ")) ?? corner.todo[0];
   if (phase === "waiting") return "Ready: push and pull the hub, stop to stop.";
   if (phase === "settling") return "Leave the hub still for a moment.";
@@ -271,19 +294,42 @@ function showLive(corner, gauge, here) {
   $("strokes").textContent = live ? live.strokes : "–";
   $("half").textContent = live?.half ? `and ${live.half} half, not counted` : "";
   $("estimate").textContent = live?.estimate ?? "–";
-  document.querySelector(".live").classList.toggle("old", !live);
+  document.querySelector(".live").classList.toggle("old", !live || live.old === true);
+  const old = live?.old ? `NOT LIVE: the last reading, ${age(performance.now() - live.came)} old` : "";
+  if ($("old").textContent !== old) $("old").textContent = old;
+  $("old").hidden = old === "";
+  showLiveRuler(corner);
   const words = nowWords(corner, gauge, here);
   if ($("now").textContent !== words) $("now").textContent = words;
 }
 
-function forgetLive() {
-  live = null;
-  points = [];
+// In coarse steps: it is also read aloud.
+function age(ms) {
+  const seconds = ms / 1000;
+  return seconds < 10 ? "a few seconds" : seconds < 60 ? `${Math.floor(seconds / 10) * 10} s` : seconds < 7200 ? `${Math.floor(seconds / 60)} min` : `${Math.floor(seconds / 3600)} h`;
+}
+
+let drawn = "";
+function showLiveRuler(corner) {
+  const holder = $("live-ruler");
+  holder.hidden = !corner;
+  if (!corner) { drawn = ""; return; }
+  const soFar = live && !live.old && live.phase === "measuring" && live.play !== null;
+  const now = JSON.stringify([corner.ruler, soFar && [live.play, live.spread], holder.clientWidth]);
+  if (now === drawn) return;
+  drawn = now;
+  const bare = { ...corner.ruler, notches: [] };
+  drawRuler(holder, soFar ? withSoFar({ ...bare, words: `${bare.words} So far: ${live.estimate}.` }, live.play, live.spread ?? 0) : bare);
+}
+
+function markOld() {
+  if (live) live.old = true;
   showLive();
 }
 
 function takeLive(data) {
-  live = data;
+  if (live?.old) points = [];
+  live = { ...data, old: false, came: performance.now() };
   showResultTitle();
   points.push(...data.points);
   while (points.length && points[points.length - 1][0] - points[0][0] > TRACE_S) points.shift();
@@ -322,15 +368,17 @@ function showResult() {
     result.play ? make("p", { class: "play", text: result.play }) : null,
     result.by ? make("p", { text: result.by }) : null,
     result.fit && !good ? make("p", { class: "fit", text: `Fit ${result.fit}` }) : null,
-    ...result.reasons.map((text) => make("p", { class: "bad", text })),
+    result.reasons.length ? make("ul", { class: "reasons" }, ...result.reasons.map((text) => make("li", { text }))) : null,
     result.simulated ? make("p", { class: "simulated", text: "SIMULATED: not from a real hub" }) : null,
   ].filter(Boolean));
   drawRuler($("result-ruler"), result.ruler);
   const more = [];
   const said = [result.odds, result.strokes !== null ? `${result.strokes} strokes` : null, `limits ${result.limits}`,
     result.fitted && `shim in it ${result.fitted}`, result.gauge && `gauge ${result.gauge}`].filter(Boolean);
-  more.push(make("p", { class: "quiet", text: `${said.join("; ")}.` }));
+  more.push(make("p", { class: "quiet facts", text: `${said.join("; ")}.` }));
   if (result.why && !good) more.push(make("p", { text: `Why this shim: ${result.why}` }));
+  const beyond = [[result.ruler.below, "left"], [result.ruler.above, "right"]].filter(([count]) => count > 0);
+  if (beyond.length) more.push(make("p", { class: "quiet", text: `Not on the ruler: ${beyond.map(([count, side]) => `${count} more ${count === 1 ? "shim" : "shims"} on hand, beyond its ${side} end`).join("; ")}.` }));
   if (result.todo.length) more.push(make("h3", { text: "What to do now" }), make("ul", {}, ...result.todo.map((text) => make("li", { text }))));
   for (const text of result.notes) more.push(make("p", { class: "quiet", text }));
   $("result-more").replaceChildren(...more);
@@ -463,6 +511,8 @@ $("enter-form").addEventListener("submit", async (event) => {
 
 // history
 
+const COLUMNS = ["When", "Vehicle", "Corner", "Stage", "End play", "Verdict", "Shim in it", "Shim to fit"];
+
 async function showHistory() {
   $("history-words").textContent = "looking …";
   let data;
@@ -483,12 +533,13 @@ async function showHistory() {
     return make("section", { class: "corner" }, make("h2", { text: words }), holder);
   }));
   for (const holder of $("history-rulers").querySelectorAll(".ruler")) drawRuler(holder, holder.ruler);
-  const head = make("tr", {}, ...["When", "Vehicle", "Corner", "Stage", "End play", "Verdict", "Shim in it", "Shim to fit"].map((text) => make("th", { scope: "col", text })));
-  const rows = data.results.map((one) => make("tr", {},
-    make("td", { text: localTime(one.at) }), make("td", { text: one.vehicle ?? "" }), make("td", { text: one.corner }), make("td", { text: one.stage_words }),
-    make("td", { text: one.play ?? "–" }), make("td", { text: one.verdict_words + (one.simulated ? " (SIMULATED)" : "") }),
-    make("td", { text: one.fitted ?? "" }), make("td", { text: one.verdict === "within" ? "" : one.fit ?? "" })));
-  $("history-table").replaceChildren(make("table", {}, make("thead", {}, head), make("tbody", {}, ...rows)));
+  const head = make("tr", { role: "row" }, ...COLUMNS.map((text) => make("th", { role: "columnheader", scope: "col", text })));
+  const rows = data.results.map((one) => make("tr", { role: "row" }, ...[
+    localTime(one.at), one.vehicle, one.corner, one.stage_words, one.play, one.verdict_words + (one.simulated ? " (SIMULATED)" : ""),
+    one.fitted, one.verdict === "within" ? null : one.fit,
+  ].map((text, i) => make("td", { role: "cell", "data-column": COLUMNS[i], text: text ?? "–" }))));
+  // on a phone each row is a card, which takes its meaning from a table unless it is said
+  $("history-table").replaceChildren(make("table", { role: "table" }, make("thead", { role: "rowgroup" }, head), make("tbody", { role: "rowgroup" }, ...rows)));
 }
 $("vehicle").addEventListener("change", () => { location.hash = $("vehicle").value ? `#history/${encodeURIComponent($("vehicle").value)}` : "#history"; });
 
@@ -502,12 +553,11 @@ for (const [kind, words] of Object.entries(sound.KINDS)) {
     if (box.checked) silent.delete(kind); else silent.add(kind);
     remember("silent", [...silent]);
   });
-  $("kinds").append(make("label", {}, box, ` ${words}`));
+  $("kinds").append(make("label", { class: "tick" }, box, ` ${words}`));
 }
 $("sound").addEventListener("click", () => {
   sound.turn(!sound.isOn());
-  $("sound").textContent = sound.isOn() ? "Sound off" : "Sound on";
-  $("sound").setAttribute("aria-pressed", sound.isOn());
+  $("sound").textContent = sound.isOn() ? "Turn sound off" : "Turn sound on";
 });
 $("language").value = remembered("language", navigator.language?.startsWith("de") ? "de" : "en");
 $("language").addEventListener("change", () => remember("language", $("language").value));
@@ -531,8 +581,10 @@ $("theme").addEventListener("click", () => {
 });
 
 $("legend").append(
-  make("span", {}, markIcon("as-found"), "as found"), make("span", {}, markIcon("trial"), "with the trial shim"), make("span", {}, markIcon("as-left"), "as left; the line through a mark is its 95 % interval"),
-  make("span", {}, bandIcon(), "limits"), make("span", {}, notchIcon(false), "shim on hand, at the end play it would give"), make("span", {}, notchIcon(true), "shim to fit"));
+  make("span", {}, bandIcon(), "end play within limits"),
+  make("span", {}, markIcon("as-found"), "as found"), make("span", {}, markIcon("trial"), "with the trial shim"), make("span", {}, markIcon("as-left"), "as left"),
+  make("span", {}, spreadIcon(), "95 % interval of the reading above it"),
+  make("span", {}, notchIcon(false), "shim on hand, at the end play it would give"), make("span", {}, notchIcon(true), "shim to fit"));
 
 // which view
 
@@ -541,7 +593,8 @@ function route() {
   if (hash === "main") { $("main").focus(); return; }
   const parts = hash.split("/").map((one) => { try { return decodeURIComponent(one); } catch { return one; } });
   $("enter").hidden = true;
-  live = null; result = null; points = [];
+  live = null; result = null; points = []; drawn = "";
+  lastLives.clear();
   $("answer").textContent = "";
   if (parts[0] === "wheel" && parts.length >= 3 && parts.length <= 4 && CORNERS.includes(parts[parts.length - 1]))
     view = { name: "wheel", path: parts.slice(1, -1).join("/"), corner: parts[parts.length - 1] };
@@ -564,6 +617,7 @@ let resized = 0;
 window.addEventListener("resize", () => {
   clearTimeout(resized);
   resized = setTimeout(() => {
+    showLive();
     for (const holder of document.querySelectorAll(".ruler")) if (holder.ruler) drawRuler(holder, holder.ruler);
     if (view.name === "wheel" && result) { drawRuler($("result-ruler"), result.ruler); }
   }, 150);

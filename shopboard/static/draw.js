@@ -21,8 +21,10 @@ function shape(name, attributes = {}, text = null) {
   return one;
 }
 
-// As found is an open diamond, a trial an open square, as left a filled diamond: told apart without colour.
+// As found is an open diamond, a trial an open square, as left a filled diamond, what is not ended yet a circle:
+// told apart without colour, and named.
 function markShape(stage, x, y, r) {
+  if (stage === "so-far") return shape("circle", { class: "mark open", cx: x, cy: y, r: r * 0.85 });
   if (stage === "trial")
     return shape("rect", { class: "mark open", x: x - r * 0.8, y: y - r * 0.8, width: r * 1.6, height: r * 1.6 });
   const d = `M${x} ${y - r}L${x + r} ${y}L${x} ${y + r}L${x - r} ${y}Z`;
@@ -42,6 +44,12 @@ export function notchIcon(chosen) {
   return svg;
 }
 
+export function spreadIcon() {
+  const svg = shape("svg", { width: 30, height: 20, viewBox: "0 0 30 20", "aria-hidden": "true" });
+  svg.append(shape("path", { class: "whisker", d: "M4 4v12M26 4v12M4 10H26" }));
+  return svg;
+}
+
 export function bandIcon() {
   const svg = shape("svg", { width: 30, height: 20, viewBox: "0 0 30 20", "aria-hidden": "true" });
   svg.append(
@@ -52,13 +60,31 @@ export function bandIcon() {
   return svg;
 }
 
-const SHORT = { "as-found": "found", trial: "trial", "as-left": "left" };
+const SHORT = { "as-found": "found", trial: "trial", "as-left": "left", "so-far": "so far" };
+
+// The corner's ruler with the measurement that is going on: the scale grows where that reaches beyond it.
+export function withSoFar(ruler, at, spread) {
+  const far = at + spread;
+  const ticks = [...ruler.ticks];
+  let high = ruler.high;
+  if (far > high && ticks.length > 1) {
+    const step = ticks[1].at - ticks[0].at;
+    const number = Number(ticks[1].text) - Number(ticks[0].text);
+    const decimals = (ticks[1].text.split(".")[1] ?? "").length;
+    high = far * 1.08;
+    for (let last = ticks.at(-1); last.at + step <= high && ticks.length < 60; last = ticks.at(-1))
+      ticks.push({ at: last.at + step, text: (Number(last.text) + number).toFixed(decimals) });
+  }
+  const marks = [...ruler.marks, { at, spread, stage: "so-far", text: "" }];
+  return { ...ruler, high, ticks, marks };
+}
 
 export function drawRuler(holder, ruler) {
   const width = Math.max(260, holder.clientWidth || 320);
-  const pad = 12;
-  const x = (mm) => pad + ((mm - ruler.low) / (ruler.high - ruler.low)) * (width - 2 * pad);
-  const clamp = (value) => Math.min(width - pad, Math.max(pad, value));
+  const pad = 14;
+  const end = width - 36; // right of it the unit
+  const x = (mm) => pad + ((mm - ruler.low) / (ruler.high - ruler.low)) * (end - pad);
+  const clamp = (value) => Math.min(end, Math.max(pad, value));
   const svg = shape("svg", { role: "img", "aria-label": ruler.words });
   svg.append(shape("title", {}, ruler.words));
 
@@ -74,7 +100,7 @@ export function drawRuler(holder, ruler) {
     mark.row = row;
   }
   const rowHeight = 52;
-  const top = 4 + Math.max(1, rows.length) * rowHeight;
+  const top = 4 + rows.length * rowHeight;
   for (const mark of marks) {
     const y = top - mark.row * rowHeight - 27;
     const line = y + 18; // the whisker lies below its mark, so that a short one is seen too
@@ -108,7 +134,7 @@ export function drawRuler(holder, ruler) {
 
   // the axis
   const axis = top + 36;
-  svg.append(shape("path", { class: "axis", d: `M${pad} ${axis}H${width - pad}` }));
+  svg.append(shape("path", { class: "axis", d: `M${pad} ${axis}H${end}` }));
   let free = -Infinity;
   ruler.ticks.forEach((tick, i) => {
     const at = x(tick.at);
@@ -118,11 +144,11 @@ export function drawRuler(holder, ruler) {
       if (step > 5) for (let k = 1; k < 5; k += 1) svg.append(shape("path", { class: "grid", d: `M${at + k * step} ${axis}v5` }));
     }
     const half = tick.text.length * 4.5;
-    if (at - half < free || at + half > width - 34) return;
+    if (at - half < free || at + half > width) return;
     free = at + half + 6;
     svg.append(shape("text", { x: Math.max(half, at), y: axis + 23, "text-anchor": "middle", "font-size": 14 }, tick.text));
   });
-  svg.append(shape("text", { x: width - 2, y: axis + 23, "text-anchor": "end", "font-size": 14 }, ruler.unit));
+  svg.append(shape("text", { x: width - 2, y: axis + 5, "text-anchor": "end", "font-size": 14, class: "strong" }, ruler.unit));
 
   // the shims: notches cut into the lower edge, the one to fit framed
   let height = axis + 32;

@@ -6,6 +6,7 @@ The browser's library runs a loop of its own: it lives in a thread of its own, a
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import os
 import queue
@@ -23,6 +24,7 @@ from playwright.sync_api import Browser, Page, sync_playwright
 
 from bus.connection import Connection, Will, connect
 from bus.cue_words import Facts, speech_of, texts_of
+from bus.errors import BrokerLost
 from bus.payloads import (
     OFFLINE,
     Answer,
@@ -211,7 +213,10 @@ def cue(kind: CueKind, **facts: Any) -> Cue:
 
 
 class Station:
-    """A station of the tests: says what it is told to, and answers commands as ``answers`` has it."""
+    """A station of the tests: says what it is told to, and answers commands as ``answers`` has it.
+
+    It comes back to a broker that was away, and says its kept messages again, as a real one does.
+    """
 
     def __init__(self, url: str, name: str, shop: str = "larkfield") -> None:
         self.name = name
@@ -223,7 +228,7 @@ class Station:
         self._connection: Connection
         self._there: Future[None] = Future()
         self._ending: asyncio.Event
-        self._abrupt = False
+        self._kept: dict[str, bytes] = {}
         self._thread = threading.Thread(target=lambda: asyncio.run(self._live()), daemon=True)
         self._thread.start()
         self._there.result(10)
@@ -254,20 +259,34 @@ class Station:
         self._thread.join(10)
 
     def _put(self, topic: str, data: bytes, *, retain: bool = False) -> None:
+        if retain:
+            self._kept[topic] = data
         work = self._connection.put(topic, data, qos=1, retain=retain)
         asyncio.run_coroutine_threadsafe(work, self._loop).result(10)
 
     async def _live(self) -> None:
         self._loop, self._ending = asyncio.get_running_loop(), asyncio.Event()
         will = Will(self._topics.status, encode(OFFLINE))
-        async with connect(self._settings, f"test-{self.name}", will) as connection:
-            self._connection = connection
-            await connection.listen(self._topics.command)
-            takes = asyncio.create_task(self._take(connection))
+        while not self._ending.is_set():
+            with contextlib.suppress(BrokerLost):
+                async with connect(self._settings, f"test-{self.name}", will) as connection:
+                    await self._serve(connection)
+            if not self._there.done():
+                return
+            await asyncio.sleep(0.05)
+
+    async def _serve(self, connection: Connection) -> None:
+        self._connection = connection
+        await connection.listen(self._topics.command)
+        for topic, data in self._kept.items():
+            await connection.put(topic, data, qos=1, retain=True)
+        both = [asyncio.create_task(self._take(connection)), asyncio.create_task(self._ending.wait())]
+        if not self._there.done():
             self._there.set_result(None)
-            await self._ending.wait()
-            takes.cancel()
-            await asyncio.gather(takes, return_exceptions=True)
+        await asyncio.wait(both, return_when=asyncio.FIRST_COMPLETED)
+        for one in both:
+            one.cancel()
+        await asyncio.gather(*both, return_exceptions=True)
 
     async def _take(self, connection: Connection) -> None:
         async for message in connection.messages():
@@ -345,8 +364,8 @@ class Screen:
         self.console, self.requests = [], []
         self._thread.submit(new).result()
 
-    def sees(self, selector: str, text: str) -> None:
-        """Wait until an element holds a text."""
+    def sees(self, selector: str, text: str, on: Page | None = None) -> None:
+        """Wait until an element holds a text, on a further page if that is given."""
         js = "([s, t]) => [...document.querySelectorAll(s)].some((one) => one.textContent.includes(t))"
 
         def wait(page: Page) -> None:
@@ -357,7 +376,7 @@ class Screen:
                 told = f"{selector} does not say {text!r}: {json.dumps(there)[:2000]}"
                 raise AssertionError(told) from error
 
-        self.do(wait)
+        self.do(lambda page: wait(on or page))
 
     def end(self) -> None:
         def stop() -> None:

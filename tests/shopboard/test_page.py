@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 
 import pytest
 
 from bus.payloads import OFFLINE, Accept, CueKind, GaugeState, Note, Phase, Redo, Select, Start
-from tests.bus.brokers import free_port
+from tests.bus.brokers import Mosquitto, free_port
 from tests.shopboard.parts import (
     LEFT_ID,
     BoardProcess,
@@ -107,13 +108,22 @@ def test_a_lost_gauge_and_a_lost_station_are_told_and_come_back(
     station.tell(status(gauges=(gauge(state=GaugeState.LOST, phase=None, why="the cable is out"),)))
     screen.sees("#wheel-state", "NOT CONNECTED: the cable is out")
     screen.sees("#now", "check its cable or battery")
+    screen.sees("#old", "NOT LIVE: the last reading")
+    screen.sees("#digits", "2.143")
     station.tell(status())
     screen.sees("#wheel-state", "connected")
+    station.tell(live(reading_mm=2.144))
+    screen.do(lambda page: page.wait_for_selector("#old", state="hidden"))
+    screen.sees("#digits", "2.144")
     station.tell(OFFLINE)
     screen.sees("#wheel-state", "AWAY: the station is off, or has lost the network")
-    screen.sees("#digits", "–")
+    screen.sees("#old", "NOT LIVE: the last reading")
+    screen.sees("#digits", "2.144")
     station.tell(status())
     screen.sees("#now", "Ready")
+    screen.sees("#old", "NOT LIVE")  # until the gauge is heard again
+    station.tell(live(reading_mm=2.144))
+    screen.do(lambda page: page.wait_for_selector("#old", state="hidden"))
     clean(screen, board)
 
 
@@ -190,6 +200,77 @@ def test_the_page_speaks_after_one_tap_and_is_silent_where_told(
     clean(screen, board)
 
 
+AUDIO_STUB = """
+window.tones = [];
+window.contexts = 0;
+window.AudioContext = class {
+  currentTime = 5;
+  destination = {};
+  constructor() { window.contexts += 1; }
+  resume() { return Promise.resolve(); }
+  createGain() {
+    const gain = { setValueAtTime() {}, exponentialRampToValueAtTime() {} };
+    return { gain, connect(next) { return next; } };
+  }
+  createOscillator() {
+    const one = { frequency: { value: 0 }, connect(next) { return next; }, stop(at) { one.until = at; } };
+    one.start = (at) => { window.tones.push([one.frequency.value, at]); };
+    return one;
+  }
+};
+"""
+TONES = {  # hertz, one after another
+    CueKind.READY: [523, 659],
+    CueKind.PUSH: [330],
+    CueKind.PULL: [880],
+    CueKind.HALF_STROKE: [440, 440],
+    CueKind.SLIPPED: [600, 300],
+    CueKind.ENOUGH: [659, 784, 988],
+    CueKind.RESULT: [784],
+    CueKind.REFUSED: [392, 262],
+    CueKind.GAUGE_LOST: [247, 247, 185],
+}
+
+
+def test_each_cue_has_its_tones_after_one_tap_and_is_silent_where_told(
+    screen: Screen, board: BoardProcess, station: Station
+) -> None:
+    assert len({tuple(hertz) for hertz in TONES.values()}) == len(CueKind)  # told apart by ear
+    screen.fresh(script=SPEECH_STUB + AUDIO_STUB)
+    station.tell(status())
+    at_the_wheel(screen, board, station)
+    screen.sees("#wheel-state", "DI-12")
+
+    def heard(fence: float) -> list[float]:
+        """The tones since it was asked last; what was told before the reading has come then."""
+        station.tell(live(reading_mm=fence))
+        screen.sees("#digits", f"{fence:.3f}")
+        tones = screen.do(lambda page: page.evaluate("window.tones.splice(0)"))
+        starts = [at for _, at in tones]
+        assert starts == sorted(set(starts))
+        assert all(at >= 5 for at in starts)  # as the context counts
+        return [hertz for hertz, _ in tones]
+
+    station.tell(cue(CueKind.PUSH, number=1))
+    assert heard(1.0) == []
+    assert screen.do(lambda page: page.evaluate("window.contexts")) == 0
+    screen.do(lambda page: page.click("#sound"))
+    for n, (kind, hertz) in enumerate(TONES.items()):
+        station.tell(cue(kind, number=1))
+        assert heard(1.1 + n / 10) == hertz, kind
+    screen.do(lambda page: page.evaluate("window.said.length = 0"))
+    for n, kind in enumerate(TONES):
+        screen.do(lambda page, kind=kind: page.uncheck(f'[data-kind="{kind}"]'))  # type: ignore[misc]
+        station.tell(cue(kind, number=1))
+        assert heard(3.1 + n / 10) == [], kind
+        assert screen.do(lambda page: page.evaluate("window.said")) == []
+        screen.do(lambda page, kind=kind: page.check(f'[data-kind="{kind}"]'))  # type: ignore[misc]
+    screen.do(lambda page: page.click("#sound"))  # off again
+    station.tell(cue(CueKind.RESULT, number=1))
+    assert heard(5.0) == []
+    clean(screen, board)
+
+
 def test_what_comes_from_outside_is_shown_as_text(
     screen: Screen, board: BoardProcess, station: Station
 ) -> None:
@@ -234,6 +315,99 @@ def test_the_history_of_a_vehicle_has_a_table_and_a_ruler_a_corner(
     screen.sees("#history-rulers h2", "left rear")
     screen.sees("#history-rulers svg title", "as left: 0.066 mm ± 0.005 mm (95 %), WITHIN LIMITS")
     clean(screen, board)
+
+
+def test_a_broker_that_dies_is_told_at_once_and_all_comes_back_alone(screen: Screen, tmp_path: Path) -> None:
+    broker = Mosquitto(tmp_path)
+    broker.start()
+    url = f"mqtt://127.0.0.1:{broker.port}"
+    board, station = BoardProcess(url, free_port()), Station(url, "bay-m")
+    station.tell(status(corner(latest=[brief()])))
+    station.tell(result())
+    at_the_wheel(screen, board, station)
+    shop = screen.do(lambda page: page.context.new_page())
+    screen.do(lambda _: shop.goto(board.url))
+    station.tell(live(reading_mm=2.143))
+    screen.sees("#digits", "2.143")
+    number = '[aria-label="Station bay-m"] .num'
+    screen.sees(number, "Gauge reads 2.143 mm", shop)
+    for page in (screen.do(lambda page: page), shop):
+        screen.do(lambda _, page=page: page.evaluate("window.sameDocument = true"))  # type: ignore[misc]
+    broker.kill()
+    killed = time.monotonic()
+    screen.sees("#trouble", "The broker is away: what stands here is from before.")
+    screen.sees("#trouble", "The broker is away", shop)
+    assert time.monotonic() - killed < 3.0
+    # the last numbers stay, and say that they are old
+    screen.sees("#old", "NOT LIVE: the last reading")
+    screen.sees("#digits", "2.143")
+    screen.sees("#wheel-state", "NOT KNOWN: the broker is away, and what stands here is from before")
+    screen.sees("#now", "What you measure is kept at the station")
+    screen.sees("#result-words", "0.316 mm")
+    screen.sees(number, "NOT LIVE, gauge read last: 2.143 mm", shop)
+    screen.sees(".station .latest", "0.316 mm", shop)
+    screen.sees(".station .chip", "NOT KNOWN", shop)
+    broker.start()
+    screen.do(lambda page: page.wait_for_selector("#trouble", state="hidden"))
+    screen.sees("#wheel-state", "Gauge DI-12: connected")
+    screen.sees(".station .chip", "● connected", shop)
+    station.tell(live(reading_mm=2.143))  # the same number: it is of now again
+    screen.do(lambda page: page.wait_for_selector("#old", state="hidden"))
+    screen.sees(number, "Gauge reads 2.143 mm", shop)
+    screen.do(lambda page: page.keyboard.press("s"))
+    assert station.commands.get(timeout=10) == Start(corner="LR")
+    for page in (screen.do(lambda page: page), shop):
+        assert screen.do(lambda _, page=page: page.evaluate("window.sameDocument"))  # type: ignore[misc]
+    clean(screen, board)
+    station.leave()
+    assert "Traceback" not in board.end()
+    broker.kill()
+
+
+def test_a_reading_that_nothing_follows_is_said_to_be_old(
+    screen: Screen, board: BoardProcess, station: Station
+) -> None:
+    screen.do(lambda page: page.clock.install())
+    station.tell(status())
+    at_the_wheel(screen, board, station)
+    station.tell(live())
+    screen.sees("#digits", "2.143")
+    screen.do(lambda page: page.clock.run_for(3000))
+    assert screen.do(lambda page: page.is_hidden("#old"))
+    screen.do(lambda page: page.clock.run_for(3000))
+    screen.sees("#old", "NOT LIVE: the last reading")
+    station.tell(live())
+    screen.do(lambda page: page.wait_for_selector("#old", state="hidden"))
+
+
+def test_a_steady_number_stays_in_the_shop_and_is_there_for_a_page_that_opens_later(
+    screen: Screen, board: BoardProcess, station: Station
+) -> None:
+    station.tell(status())
+    station.tell(live())
+    screen.do(lambda page: page.goto(board.url))
+    number = f'[aria-label="Station {station.name}"] .num'
+    screen.sees(number, "Gauge reads 2.143 mm")
+    station.tell(status(registration="LG 26 NEW"))
+    screen.sees(f'[aria-label="Station {station.name}"] .car', "LG 26 NEW")
+    screen.sees(number, "Gauge reads 2.143 mm")
+
+
+def test_what_is_measured_shows_on_the_ruler_while_it_goes_on(
+    screen: Screen, board: BoardProcess, station: Station
+) -> None:
+    station.tell(status(corner(latest=[brief()])))
+    at_the_wheel(screen, board, station)
+    screen.sees("#live-ruler svg text", "found")
+    measuring = {"phase": Phase.MEASURING, "strokes": 4, "expanded_mm": 0.0083}
+    station.tell(live(end_play_mm=0.3149, **measuring))
+    screen.sees("#live-ruler svg text", "so far")
+    screen.sees("#live-ruler svg title", "So far: 0.315 mm ± 0.008 mm.")
+    # beyond the scale, the scale grows
+    station.tell(live(end_play_mm=0.912, **measuring))
+    screen.sees("#live-ruler svg text", "0.90")
+    station.tell(live(phase=Phase.SETTLING))
+    screen.do(lambda page: page.wait_for_selector("#live-ruler svg circle", state="detached"))
 
 
 def test_a_board_that_dies_is_told_at_once_and_found_again(

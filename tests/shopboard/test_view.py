@@ -124,7 +124,7 @@ def test_a_result_says_how_far_it_is_outside_and_what_to_fit() -> None:
     one.take(RESULT, result(), 1.0)
     data = told(one, "result")[0]
     assert data["by"] == "0.116 mm more than the most allowed, 0.20 mm"
-    assert (data["fit"], data["odds"]) == ("2.95 mm", "within limits: less likely than 0.1 %")
+    assert (data["fit"], data["odds"]) == ("2.95 mm", "chance that it is within limits: below 0.1 %")
     one.take(RESULT, result(verdict="tight", end_play_mm=0.0121, p_within=0.02), 1.0)
     assert told(one, "result")[0]["by"] == "0.018 mm less than the least allowed, 0.03 mm"
     reason = {"code": "too-few-strokes", "text": "only 2 strokes were seen"}
