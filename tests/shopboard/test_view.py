@@ -105,8 +105,25 @@ def test_station_and_broker_go_and_come_back() -> None:
     news = one.news()
     assert [item.event for item in news] == ["broker", "station"]
     assert (news[0].data["online"], news[1].data["state"]) == (False, "unknown")
-    one.broker_there()
+    one.broker_there()  # a broker that lost what it kept knows nothing of the station
+    assert told(one, "station")[0]["words"] == (
+        "NOT KNOWN: the broker is back, the station has not been heard again yet"
+    )
+    one.take(STATUS, status(), 3.0)
     assert told(one, "station")[0]["state"] == "there"
+
+
+def test_a_page_of_the_shop_begins_with_the_numbers_of_now_and_a_number_that_comes_back_is_told() -> None:
+    one = shop()
+    one.take(LIVE, live(), 1.0)
+    brief_live = [["larkfield/bay-2/LR", "2.143 mm", Phase.WAITING, 0]]
+    assert told(one, "lives") == [brief_live]
+    assert [news.data for news in one.snapshot() if news.event == "lives"] == [brief_live]
+    one.broker_away("the broker at 127.0.0.1:1883: no answer")
+    assert [news.event for news in one.snapshot()] == ["broker", "station"]
+    one.broker_there()
+    one.take(LIVE, live(), 2.0)
+    assert told(one, "lives") == [brief_live]  # though it says the same as before
 
 
 def test_a_station_that_says_nothing_is_silent_until_it_speaks() -> None:
