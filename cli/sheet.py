@@ -98,10 +98,10 @@ def job_of(path: Path, job_id: str | None) -> Job:
 
     if job_id is not None:
         return load_job(path, job_id)
-    jobs = list_jobs(path)
+    jobs = list_jobs(path, open_only=True) or list_jobs(path)
     if not jobs:
         raise CliError(f"{path} holds no job: open one with shimwright job open")
-    return next((job for job in reversed(jobs) if job.is_open), jobs[-1])
+    return jobs[-1]
 
 
 def source_of(path: Path, job: Job) -> Source:
