@@ -34,9 +34,10 @@ from capture.simulator import simulate
 from capture.station import Broker
 from cli.errors import CliError
 from cli.journal import Journal
+from cli.plan import plan_of
 from cli.pretend import Script, pretended_indicator
 from cli.screen import message, put
-from cli.serving import Service, plan_of
+from cli.serving import Service
 from cli.words import CORNER_NAMES, VERDICT_NAMES
 from joblog.records import Measurement
 

@@ -15,7 +15,7 @@ LAST_CHANCE_S = 0.05
 
 if TYPE_CHECKING:
     from capture.station import Broker
-    from cli.serving import Plan
+    from cli.plan import Plan
     from joblog.records import Measurement
 
 
@@ -56,7 +56,7 @@ def listen(
 
     With [broker] in the station file readings, cues and results go out over MQTT, and commands come in.
     """
-    from cli.serving import plan_of  # noqa: PLC0415
+    from cli.plan import plan_of  # noqa: PLC0415
 
     plan = plan_of(station)
     if check:

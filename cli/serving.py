@@ -1,4 +1,4 @@
-"""The capture service as a process: station file and its changes, log, signals, service manager."""
+"""The capture service as a process: gauges, log, changes of the station file, signals, service manager."""
 
 from __future__ import annotations
 
@@ -10,34 +10,25 @@ import traceback
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bus.desk import Desk, Errand, NoDesk
-from bus.errors import SettingsError
-from bus.settings import settings_of
-from calc.errors import CalcError
-from calc.hub import Hub, load_hub
-from calc.toml_table import Problem
 from calc.units import Unit
-from capture.errors import CaptureError
-from capture.listening import MOST_TRACEBACK, ListenEvent, Listening, Open, Outcome, Setup, open_usual
-from capture.profile_files import load_profile
-from capture.profiles import Profile
+from capture.listening import MOST_TRACEBACK, ListenEvent, Listening, Open, Outcome, open_usual
 from capture.readings import Reading
-from capture.station import Broker, Station, StationFileError, load_station
+from capture.station import Broker, Station, StationFileError
 from cli.job_desk import JobDesk
 from cli.job_measuring import by_job_card
 from cli.journal import Journal
 from cli.keeping import MOST_QUEUED, Keeper
 from cli.measuring import Order
 from cli.notify import Notifier
+from cli.plan import Plan, plan_of
 from cli.telling import Teller
 from joblog.checks import GaugeIdentity, standing_of
 from joblog.errors import LogError
-from joblog.paths import log_place
 from joblog.records import Measurement
 
 if TYPE_CHECKING:
@@ -64,71 +55,6 @@ AS_FOUND = Errand()
 
 OPENERS = 32
 """Links that may be opened at once: some wait for seconds for a machine that does not answer."""
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """A station file with all that it names.
-
-    Attributes:
-        station: The file.
-        setups: Its gauges, ready.
-        log: Where the log is.
-    """
-
-    station: Station
-    setups: tuple[Setup, ...]
-    log: Path
-
-
-def plan_of(path: Path) -> Plan:
-    """Read a station file, the hub files and the profiles that it names.
-
-    Args:
-        path: The station file.
-
-    Raises:
-        StationFileError: With every mistake in the file, or in what it names.
-        LogError: If the log's folder cannot be made.
-    """
-    station = load_station(path)
-    problems: list[Problem] = []
-    hubs: dict[Path, Hub] = {}
-    setups: list[Setup] = []
-    for number, gauge in enumerate(station.gauges, start=1):
-        row = f"gauge[{number}]"
-        profile: Profile | None = None
-        try:
-            profile = load_profile(gauge.profile)
-            open_usual(gauge.link, profile.settings)  # makes it, opens nothing
-        except CaptureError as error:
-            key = "profile" if profile is None else "link"
-            problems.append(station.problem(f"{row}.{key}", str(error)))
-        try:
-            hub = hubs.get(gauge.hub) or hubs.setdefault(gauge.hub, load_hub(gauge.hub))
-        except CalcError as error:
-            key = f"{row}.hub" if f"{row}.hub" in station.lines else "hub"
-            problem = station.problem(key, str(error))
-            problems += [] if problem in problems else [problem]
-            continue
-        if profile is not None:
-            setups.append(
-                Setup(gauge.name, gauge.link, profile, hub, gauge.unit, gauge.corner, station.timeout_s)
-            )
-    if station.broker is not None:
-        try:
-            settings_of(station.broker).check()
-        except SettingsError as error:
-            problems.append(station.problem(f"broker.{error.key}", str(error)))
-    if station.voice is not None:
-        from cli.voice import mistake_in  # noqa: PLC0415
-
-        mistake = mistake_in(station.voice)
-        problems += [] if mistake is None else [station.problem(f"voice.{mistake[0]}", mistake[1])]
-    if problems:
-        raise StationFileError(str(path), problems)
-    place = log_place(station.log)
-    return Plan(station, tuple(setups), place.ready())
 
 
 def order_of(

@@ -64,7 +64,8 @@ def serve(folder: Path, gauges: int, core: int) -> None:
     if core >= 0:
         os.sched_setaffinity(0, {core})
     from cli.journal import Journal  # noqa: PLC0415
-    from cli.serving import Service, plan_of  # noqa: PLC0415
+    from cli.plan import plan_of  # noqa: PLC0415
+    from cli.serving import Service  # noqa: PLC0415
 
     sent = Shared(folder / "sent", gauges).sent
     came = [0] * gauges

@@ -39,7 +39,8 @@ from capture.readings import Chunk, Tick
 from capture.session import Ended
 from capture.simulator import HubModel, simulate
 from cli.journal import Journal
-from cli.serving import Plan, Service, plan_of
+from cli.plan import Plan, plan_of
+from cli.serving import Service
 from joblog.records import Measurement, new_id
 from joblog.store import Store
 from tests.bus.brokers import Embedded, Mosquitto, free_port

@@ -26,7 +26,8 @@ from capture.listening import Connected, ListenEvent, State
 from capture.readings import Reading
 from capture.simulator import HubModel, simulate
 from cli.journal import Journal
-from cli.serving import Service, plan_of
+from cli.plan import plan_of
+from cli.serving import Service
 from joblog.records import Measurement
 
 STATION = """\

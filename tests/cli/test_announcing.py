@@ -30,7 +30,8 @@ from capture.traces import write_csv
 from capture.watch import Armed, Began, Forgotten
 from cli.announcing import Announcer
 from cli.journal import Journal
-from cli.serving import Service, plan_of
+from cli.plan import plan_of
+from cli.serving import Service
 from cli.todo import AGAIN, todo_of
 from joblog.records import Measurement, new_id
 from tests.bus.brokers import HERON_REAR, measurement_of
