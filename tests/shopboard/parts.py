@@ -255,6 +255,10 @@ class Station:
         for corner in ("LF", "RF", "LR", "RR"):
             self._put(self._topics.result(corner), b"", retain=True)
         self._put(self._topics.status, encode(OFFLINE), retain=True)
+        self.end()
+
+    def end(self) -> None:
+        """Go without a word."""
         self._loop.call_soon_threadsafe(self._ending.set)
         self._thread.join(10)
 
