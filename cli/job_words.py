@@ -118,7 +118,7 @@ def _to_do(card: CornerCard) -> str:  # noqa: PLR0911 - one for each place
             return f"measure as found; limits {limits_text(hub)}."
         case Place.TEARDOWN:
             again = " again" if now.together else ""
-            return f"take the hub apart{again}; the reading {_reading(card)} is in the log."
+            return f"take the hub apart{again}; the reading is in the log: {_reading(card)}."
         case Place.PARTS:
             return f"look at the parts and enter each: {', '.join(card.parts_left())}."
         case Place.FITTED if now.needs_trial:
