@@ -69,9 +69,9 @@ def pytest_configure(config: pytest.Config) -> None:
         config.pluginmanager.register(NoSkips(), "no-skips")
 
 
-@pytest.fixture(autouse=True)
+@pytest.fixture(scope="session", autouse=True)
 def _no_blocking_call_in_a_loop() -> Iterator[None]:
-    """A call that would hold up the event loop is an error."""
+    """A call that would hold up the event loop is an error; the watch is set once, since that takes its time."""
     with blockbuster_ctx():
         yield
 

@@ -29,9 +29,8 @@ def spans(marks: tuple[DwellMark, ...], *numbers: int) -> list[tuple[float, floa
     return [(marks[number].from_s, marks[number].to_s) for number in numbers]
 
 
-def spoiled(trace: Trace, *short: tuple[int, float]) -> Trace:
-    """The trace with some rests so many millimetres short of their stop, as if held there."""
-    marks = marks_of(trace)
+def spoiled(trace: Trace, marks: tuple[DwellMark, ...], *short: tuple[int, float]) -> Trace:
+    """The trace with some of its rests so many millimetres short of their stop, as if held there."""
     times, values = trace.times_s, trace.readings_mm.copy()
     for number, by_mm in short:
         before, mark = marks[number - 1], marks[number]
@@ -51,8 +50,9 @@ def test_without_a_bad_stroke_the_interval_holds_the_truth_as_often_as_it_says(
     for seed in range(200):
         sound = simulate(replace(MODEL, **extra), seed)  # type: ignore[arg-type]
         number = 2 + seed % 7
-        trace = spoiled(sound.trace, (number, 0.012))
-        found = analyse_trace(trace, struck=spans(marks_of(sound.trace), number))
+        marks = marks_of(sound.trace)
+        trace = spoiled(sound.trace, marks, (number, 0.012))
+        found = analyse_trace(trace, struck=spans(marks, number))
         assert isinstance(found, EndPlay)
         assert found.dwells[number].struck
         assert not found.dwells[number].on_stop
@@ -64,9 +64,9 @@ def test_without_a_bad_stroke_the_interval_holds_the_truth_as_often_as_it_says(
 def test_a_refused_trace_is_a_measurement_once_its_bad_strokes_are_out() -> None:
     sound = simulate(HubModel(strokes=14), 3)
     bad = ((3, 0.05), (5, 0.08), (6, 0.03), (8, 0.12), (9, 0.07))
-    trace = spoiled(sound.trace, *bad)
-    before = analyse_trace(trace)
     marks = marks_of(sound.trace)
+    trace = spoiled(sound.trace, marks, *bad)
+    before = analyse_trace(trace)
     found = analyse_trace(trace, struck=spans(marks, *(number for number, _ in bad)))
     assert isinstance(before, Refusal) or before.half_strokes > 0
     assert isinstance(found, EndPlay)
