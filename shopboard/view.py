@@ -122,6 +122,7 @@ class Shop:
         self._broker: dict[str, Any] = {"online": False, "words": "The broker has not been reached yet."}
         self._broker_new = True
         self._changed: dict[tuple[str, str], None] = {}
+        self._told: dict[tuple[str, str], dict[str, Any]] = {}  # of each station, until it changes
         self._news: list[News] = []
         self._lives: dict[Place, None] = {}
 
@@ -145,7 +146,7 @@ class Shop:
         for place, station in self._stations.items():
             station.forget_live()
             station.unheard = True
-            self._changed[place] = None
+            self._mark(place)
 
     def take(self, topic: Topic, message: Status | Live | Cue | Result, now_s: float) -> None:
         """Take a message in.
@@ -165,11 +166,11 @@ class Shop:
         station.heard_at = now_s
         if station.silent or station.unheard:
             station.silent = station.unheard = False
-            self._changed[place] = None
+            self._mark(place)
         match message:
             case Status():
                 station.take_status(message)
-                self._changed[place] = None
+                self._mark(place)
             case Live():
                 self._take_live(station.at(topic.corner or ""), message)
                 self._lives[*place, topic.corner or ""] = None
@@ -181,14 +182,14 @@ class Shop:
                 corner.fresh = message if _goes_with(message, station.status) else None
                 self._keep(message)
                 self._news.append(News("result", result_data(message), place, topic.corner))
-                self._changed[place] = None
+                self._mark(place)
 
     def unreadable(self, topic: Topic, why: str) -> None:
         """A message of a station could not be read: the page says so, instead of showing an old state."""
         station = self._station(topic)
         if station is not None and station.mistake is None:
             station.mistake = f"sends a {topic.kind} message that this page cannot read ({why})"
-            self._changed[topic.shop, topic.station] = None
+            self._mark((topic.shop, topic.station))
 
     def look(self, now_s: float) -> None:
         """Look which stations have fallen silent.
@@ -199,7 +200,7 @@ class Shop:
         for place, station in self._stations.items():
             if station.status.online and not station.silent and now_s - station.heard_at > SILENT_S:
                 station.silent = True
-                self._changed[place] = None
+                self._mark(place)
 
     def news(self) -> list[News]:
         """What is new, live readings apart; it is not told again."""
@@ -264,7 +265,16 @@ class Shop:
         return known[0] if known else None
 
     def station_data(self, place: tuple[str, str]) -> dict[str, Any]:
-        """One station, for the page."""
+        """One station, for the page; worked out once for all pages."""
+        if (known := self._told.get(place)) is None:
+            known = self._told[place] = self._data(place)
+        return known
+
+    def _mark(self, place: tuple[str, str]) -> None:
+        self._changed[place] = None
+        self._told.pop(place, None)
+
+    def _data(self, place: tuple[str, str]) -> dict[str, Any]:
         station = self._stations[place]
         status = station.status
         state, words = self._state(station)
@@ -312,7 +322,8 @@ class Shop:
         now = {"online": online, "words": words}
         if now != self._broker:
             self._broker, self._broker_new = now, True
-            self._changed.update(dict.fromkeys(self._stations))
+            for place in self._stations:
+                self._mark(place)
 
     def _station(self, topic: Topic) -> _Station | None:
         place = (topic.shop, topic.station)
@@ -320,7 +331,8 @@ class Shop:
             if len(self._stations) >= MOST_STATIONS:
                 return None
             station = self._stations[place] = _Station()
-            self._changed[place] = None
+            for other in [one for one in self._stations if one[1] == place[1]]:
+                self._mark(other)  # a name that two shops have is told with its shop
         return station
 
     @staticmethod
