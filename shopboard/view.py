@@ -20,9 +20,11 @@ from shopboard.words import (
 from shopboard.words import (
     PHASES,
     STAGES,
+    TO_MEASURE,
     battery_words,
     by_how_much,
     gauge_words,
+    job_words,
     limits_words,
     odds_words,
     play_words,
@@ -291,6 +293,7 @@ class Shop:
             "vehicle": car and car.vehicle,
             "registration": car and car.registration,
             "job": car and car.job,
+            "jobs": [{"job": one.job, "words": job_words(one)} for one in status.jobs],
             "simulated": any(one.simulated for one in status.gauges),
             "gauges": [_gauge_data(one, status.at) for one in status.gauges],
             "corners": []
@@ -537,6 +540,8 @@ def _corner_data(status: CornerStatus, corner: _Corner, car: Car) -> dict[str, A
         "limits": limits_words(status.least_mm, status.most_mm, unit),
         "stage": STAGES[status.stage],
         "todo": status.todo,
+        "on_card": status.place is not None,
+        "to_measure": status.place is None or status.place in TO_MEASURE,
         "gauge": status.gauge,
         "fitted": None if status.fitted_mm is None else format_size(status.fitted_mm, unit),
         "latest": [

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from bus.payloads import Brief, GaugeState, GaugeStatus, Phase, Result
+from bus.payloads import Brief, GaugeState, GaugeStatus, OpenJob, Phase, Result
 from calc.presented import number_with_uncertainty
 from calc.units import Unit, format_length, format_size
 
@@ -26,7 +26,20 @@ GAUGES = {
     GaugeState.LOST: "NOT CONNECTED",
     GaugeState.OVER: "at its end",
 }
+TO_MEASURE = frozenset({"as found", "trial", "as left"})
+"""Where a corner stands on its job card when it is to be measured now."""
+
 NO_RESULT = {"refused": "NO RESULT, the readings give none", "unfinished": "NO RESULT, it was not finished"}
+
+
+def job_words(job: OpenJob) -> str:
+    """An open job card in a list: ``Heron GT, LG 26 HRN: LR, RR (job 3f2a91c0)``.
+
+    Args:
+        job: The card.
+    """
+    named = ", ".join(one for one in (job.vehicle, job.registration) if one)
+    return f"{named}: {', '.join(job.corners)} (job {job.job[:8]})"
 
 
 def play_words(brief: Brief | Result, unit: Unit) -> str | None:

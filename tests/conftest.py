@@ -18,7 +18,7 @@ from typing import Any
 
 import pytest
 import typer.testing
-from blockbuster import blockbuster_ctx
+from blockbuster import BlockBuster, blockbuster_ctx
 from hypothesis import settings
 from typer.main import get_command
 
@@ -70,10 +70,10 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 @pytest.fixture(scope="session", autouse=True)
-def _no_blocking_call_in_a_loop() -> Iterator[None]:
-    """A call that would hold up the event loop is an error; the watch is set once, since that takes its time."""
-    with blockbuster_ctx():
-        yield
+def loop_watch() -> Iterator[BlockBuster]:
+    """A call that would hold up the event loop is an error; the watch is set once, for it takes a while."""
+    with blockbuster_ctx() as watch:
+        yield watch
 
 
 @pytest.fixture(autouse=True)

@@ -258,7 +258,23 @@ function showWheel() {
   const [bad, words] = stateWords(here, gauge);
   $("wheel-state").className = bad ? "chip bad" : "chip";
   $("wheel-state").textContent = `${bad ? "✕" : "●"} ${words}`;
+  showCars(here);
+  showResultTitle();
+  showTodo();
   showLive(corner, gauge, here);
+}
+
+// The open job cards, where there is something to choose.
+let listed = "";
+function showCars(here) {
+  const jobs = here?.jobs ?? [];
+  $("car-choice").hidden = jobs.length < 2 && jobs.every((one) => one.job === here?.job);
+  const now = JSON.stringify([jobs, here?.job]);
+  if (now === listed) return; // it may be open just now
+  listed = now;
+  const none = jobs.some((one) => one.job === here.job) ? [] : [make("option", { value: "", text: "none of these" })];
+  $("car").replaceChildren(...none, ...jobs.map((one) => make("option", { value: one.job, text: one.words })));
+  $("car").value = none.length ? "" : here.job;
 }
 
 function stateWords(here, gauge) {
@@ -272,11 +288,14 @@ function stateWords(here, gauge) {
 function nowWords(corner, gauge, here) {
   if (boardAway || !broker.online) return "Wait: the connection is lost. What you measure is kept at the station.";
   if (!here || here.state !== "there") return "Wait for the station.";
-  if (gauge && gauge.state !== "there") return "The gauge is lost: check its cable or battery.";
+  const lost = gauge && gauge.state !== "there";
   const now = live?.old ? null : live;
-  const phase = now?.phase ?? gauge?.phase;
+  const phase = lost ? null : now?.phase ?? gauge?.phase;
   if (phase === "measuring") return now?.keeps ? `Go on: ${live.keeps}` : "Push and pull, stop to stop.";
-  if (corner?.todo?.length) return corner.todo.find((text) => text.startsWith("Next: ")) ?? corner.todo[0];
+  const next = corner?.todo?.find((text) => text.startsWith("Next: "));
+  if (next && !corner.to_measure) return next; // the hub is apart: no gauge is wanted
+  if (lost) return "The gauge is lost: check its cable or battery.";
+  if (corner?.todo?.length) return next ?? corner.todo[0];
   if (phase === "waiting") return "Ready: push and pull the hub, stop to stop.";
   if (phase === "settling") return "Leave the hub still for a moment.";
   return "";
@@ -301,6 +320,17 @@ function showLive(corner, gauge, here) {
   showLiveRuler(corner);
   const words = nowWords(corner, gauge, here);
   if ($("now").textContent !== words) $("now").textContent = words;
+  showMind(corner, words);
+}
+
+// What else the job card says, its cautions above all: they belong beside the work.
+function showMind(corner, words) {
+  const more = corner?.on_card ? corner.todo.filter((text) => text !== words) : [];
+  const now = more.join("\n");
+  if ($("mind").dataset.words === now) return;
+  $("mind").dataset.words = now;
+  $("mind").hidden = !more.length;
+  $("mind").replaceChildren(...more.map((text) => make("li", { text })));
 }
 
 // In coarse steps: it is also read aloud.
@@ -379,18 +409,32 @@ function showResult() {
   if (result.why && !good) more.push(make("p", { text: `Why this shim: ${result.why}` }));
   const beyond = [[result.ruler.below, "left"], [result.ruler.above, "right"]].filter(([count]) => count > 0);
   if (beyond.length) more.push(make("p", { class: "quiet", text: `Not on the ruler: ${beyond.map(([count, side]) => `${count} more ${count === 1 ? "shim" : "shims"} on hand, beyond its ${side} end`).join("; ")}.` }));
-  if (result.todo.length) more.push(make("h3", { text: "What to do now" }), make("ul", {}, ...result.todo.map((text) => make("li", { text }))));
+  if (result.todo.length) more.push(make("div", { id: "result-todo" }, make("h3", { text: "What to do now" }), make("ul", {}, ...result.todo.map((text) => make("li", { text })))));
   for (const text of result.notes) more.push(make("p", { class: "quiet", text }));
   $("result-more").replaceChildren(...more);
+  showTodo();
   showTrace();
+}
+
+// A job card goes on from the result, and says above what comes next.
+function showTodo() {
+  const box = $("result-todo");
+  if (box) box.hidden = cornerOf(station(), view.corner)?.on_card === true;
+}
+
+function ofAnotherCar() {
+  const here = station();
+  return Boolean(result && here?.job && result.job !== here.job);
 }
 
 // While it is measured again, what stands there is of before: said, and drawn with a broken frame.
 function showResultTitle() {
-  const before = live?.phase === "measuring";
+  const other = ofAnotherCar();
+  const before = other || live?.phase === "measuring";
   document.querySelector(".result").classList.toggle("old", before);
   const when = result ? `, ${result.stage_words}, ${localTime(result.at)}` : "";
-  const words = `${before && result ? "Before this one" : "Result"}${when}`;
+  const whose = other ? `NOT OF THIS CAR: the last one at this corner${result.vehicle ? `, ${result.vehicle}` : ""}` : "";
+  const words = `${whose || (before && result ? "Before this one" : "Result")}${when}`;
   if ($("result-title").textContent !== words) $("result-title").textContent = words;
 }
 
@@ -474,6 +518,11 @@ document.addEventListener("keydown", (event) => {
   ACTIONS[name]();
 });
 for (const button of document.querySelectorAll("[data-do]")) button.addEventListener("click", () => ACTIONS[button.dataset.do]());
+$("car").addEventListener("change", async () => {
+  if ($("car").value) await send("car", { command: "select", job: $("car").value });
+  listed = ""; // what was not done is not shown as done
+  showCars(station());
+});
 $("note-form").addEventListener("submit", async (event) => {
   event.preventDefault();
   const text = $("note").value.trim();

@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Callable, Iterator
 
 import pytest
+from blockbuster import BlockBuster
 
 from bus.broker import EmbeddedBroker
 from tests.bus.brokers import free_port
@@ -28,10 +29,14 @@ def board(page_broker: str) -> Iterator[BoardProcess]:
 
 
 @pytest.fixture(scope="session")
-def browser() -> Iterator[Screen]:
+def browser(loop_watch: BlockBuster) -> Iterator[Screen]:
+    loop_watch.deactivate()  # the browser's library looks at files in the loop that it starts
     one = Screen()
+    loop_watch.activate()
     yield one
+    loop_watch.deactivate()
     one.end()
+    loop_watch.activate()
 
 
 @pytest.fixture
