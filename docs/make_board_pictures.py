@@ -37,6 +37,7 @@ from tests.shopboard.parts import (  # noqa: E402
 
 PICTURES = ROOT / "docs" / "pictures"
 NAME = "bay-2"
+JOB = "5f3a1c7e-52b4-4f0e-9a1d-0c6f2be1d7a4"
 
 
 def free_port() -> int:
@@ -70,7 +71,7 @@ def as_left(**more: Any) -> Brief:  # noqa: ANN401 - any key of it
 def main() -> None:
     trace = simulate(HubModel(end_play_mm=0.3157, strokes=5, dwell_s=0.6, move_s=0.3, rest_s=0.4), 4).trace
     points = points_of(trace)
-    simulated = result(trace=points)
+    simulated = result(trace=points, job=JOB)
     cautious = corner(latest=[brief()], stage="as-left", todo=simulated.todo)
     done = corner(
         "RR",
@@ -81,7 +82,7 @@ def main() -> None:
         todo=["Next: this corner is done. Secure the nut with a new pin, then go to the next corner."],
     )
     gauges = (gauge(), gauge(name="DI-14", corner="RR", battery_percent=11, battery_low=True))
-    shop = status(cautious, done, gauges=gauges)
+    shop = status(cautious, done, gauges=gauges, job=JOB)
     with EmbeddedBroker(free_port()) as broker:
         board = BoardProcess(broker.url, free_port())
         station, screen = Station(broker.url, NAME), Screen()
@@ -95,7 +96,7 @@ def main() -> None:
         save(screen, "board-shop")
         for name, width, height, scheme in (
             ("board-measuring", 900, 900, "light"),
-            ("board-dark", 900, 900, "dark"),
+            ("board-dark", 900, 1200, "dark"),
         ):
             screen.fresh(width=width, height=height, color_scheme=scheme)
             screen.do(lambda page: page.goto(f"{board.url}/#wheel/{NAME}/LR"))

@@ -101,6 +101,10 @@ export function drawRuler(holder, ruler) {
   }
   const rowHeight = 52;
   const top = 4 + rows.length * rowHeight;
+  for (const mark of marks) { // below the marks and their names
+    const at = clamp(x(mark.at));
+    svg.append(shape("path", { class: "grid", d: `M${at} ${top - mark.row * rowHeight - 27}V${top + 34}` }));
+  }
   for (const mark of marks) {
     const y = top - mark.row * rowHeight - 27;
     const line = y + 18; // the whisker lies below its mark, so that a short one is seen too
@@ -108,9 +112,8 @@ export function drawRuler(holder, ruler) {
     const [from, to] = [clamp(x(mark.at - mark.spread)), clamp(x(mark.at + mark.spread))];
     if (to - from > 2)
       svg.append(shape("path", { class: "whisker", d: `M${from} ${line - 6}v12M${to} ${line - 6}v12M${from} ${line}H${to}` }));
-    svg.append(shape("path", { class: "grid", d: `M${at} ${y}V${top + 34}` }));
     svg.append(markShape(mark.stage, at, y, 8));
-    const label = shape("text", { x: Math.min(width - 24, Math.max(24, at)), y: y - 13, "text-anchor": "middle", "font-size": 14, class: "strong" });
+    const label = shape("text", { x: Math.min(width - 24, Math.max(24, at)), y: y - 13, "text-anchor": "middle", "font-size": 14, class: "strong over" });
     label.textContent = SHORT[mark.stage];
     svg.append(label);
   }
