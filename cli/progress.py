@@ -35,7 +35,7 @@ class Progress:
             count: How many.
         """
         self._done += count
-        if self._watched and time.monotonic() >= self._next:
+        if self._watched and (self._done == self._total or time.monotonic() >= self._next):
             self._next = time.monotonic() + _EVERY_S
             share = 100 * self._done // max(1, self._total)
             sys.stderr.write(f"\r{self._done} of {self._total} {self._what} ({share} %)\x1b[K")

@@ -12,6 +12,7 @@ import time
 import tty
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -19,9 +20,11 @@ from typer.testing import CliRunner
 from capture.readings import Trace
 from capture.simulator import HubModel, simulate
 from cli.whole import app
+from tests.cli.loaded import PROGRAM, Forked, Loaded
+
+__all__ = ["HERON_REAR", "PROGRAM", "ROOT", "Indicator", "Running", "Shimwright", "Start"]
 
 ROOT = Path(__file__).parents[2]
-PROGRAM = [sys.executable, "-c", "from cli.main import run; run()"]
 
 HERON_REAR = """\
 title = "Heron GT rear hub, pressed spindle"
@@ -135,12 +138,30 @@ class Running:
 Start = Callable[..., Running]
 
 
+@pytest.fixture(scope="session")
+def loaded() -> Iterator[Loaded | None]:
+    """A process that has the program loaded; None where the system has no such sockets."""
+    if sys.platform != "linux":
+        yield None
+        return
+    process = Loaded()
+    yield process
+    process.close()
+
+
 @pytest.fixture
-def start(tmp_path: Path) -> Iterator[Start]:
-    """Start the program with these words; its log is ``log.sqlite`` in the test's folder unless told."""
+def start(tmp_path: Path, loaded: Loaded | None) -> Iterator[Start]:
+    """Start the program with these words; its log is ``log.sqlite`` in the test's folder unless told.
+
+    ``afresh`` starts Python too, as a person does: for one test of each command that runs on, and wherever
+    the start is what is looked at. Otherwise it is forked from a process that has the program loaded.
+    ``code`` runs in place of the program.
+    """
     started: list[subprocess.Popen[str]] = []
 
-    def begin(*words: str | Path, env: dict[str, str] | None = None) -> Running:
+    def begin(
+        *words: str | Path, env: dict[str, str] | None = None, afresh: bool = False, code: str = PROGRAM[-1]
+    ) -> Running:
         ours = {"NO_COLOR", "COLUMNS", "SHIMWRIGHT_LOG"}
         variables = {name: value for name, value in os.environ.items() if name not in ours}
         variables |= {
@@ -149,16 +170,21 @@ def start(tmp_path: Path) -> Iterator[Start]:
             "SHIMWRIGHT_LOG": str(tmp_path / "log.sqlite"),
             **(env or {}),
         }
-        process = subprocess.Popen(
-            [*PROGRAM, *map(str, words)],
-            cwd=tmp_path,
-            env=variables,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-            encoding="utf-8",
-        )
+        options: dict[str, Any] = {
+            "cwd": tmp_path,
+            "env": variables,
+            "stdin": subprocess.DEVNULL,
+            "stdout": subprocess.PIPE,
+            "stderr": subprocess.PIPE,
+            "text": True,
+            "encoding": "utf-8",
+        }
+        command = [*PROGRAM[:-1], code, *map(str, words)]
+        process: subprocess.Popen[str]
+        if afresh or loaded is None or any(name.startswith("PYTHON") for name in env or {}):
+            process = subprocess.Popen(command, **options)
+        else:
+            process = Forked(loaded, command, **options)
         started.append(process)
         return Running(process)
 
@@ -177,9 +203,9 @@ def shimwright(start: Start) -> Shimwright:
     """Run the program to its end with these words."""
 
     def run(
-        *words: str | Path, env: dict[str, str] | None = None, timeout: float = 30
+        *words: str | Path, env: dict[str, str] | None = None, afresh: bool = False, timeout: float = 30
     ) -> subprocess.CompletedProcess[str]:
-        return start(*words, env=env).end(timeout)
+        return start(*words, env=env, afresh=afresh).end(timeout)
 
     return run
 

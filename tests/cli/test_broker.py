@@ -14,8 +14,10 @@ import pytest
 from tests.bus.brokers import free_port, listening
 
 
-def begin(start: Any, *words: str, env: dict[str, str] | None = None) -> tuple[Any, str]:
-    running = start("broker", *words, env=env)
+def begin(
+    start: Any, *words: str, env: dict[str, str] | None = None, afresh: bool = False
+) -> tuple[Any, str]:
+    running = start("broker", *words, env=env, afresh=afresh)
     assert running.process.stderr
     return running, running.process.stderr.readline()
 
@@ -23,7 +25,7 @@ def begin(start: Any, *words: str, env: dict[str, str] | None = None) -> tuple[A
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_it_runs_until_it_is_told_to_end(start: Any, number: int) -> None:
     port = free_port()
-    running, said = begin(start, "--port", str(port))
+    running, said = begin(start, "--port", str(port), afresh=True)
     assert said == f"the broker listens on mqtt://127.0.0.1:{port}; Ctrl-C ends it\n"
 
     async def scenario() -> None:

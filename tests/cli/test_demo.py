@@ -19,7 +19,10 @@ ROOT = Path(__file__).parents[2]
 @pytest.mark.slow
 def test_the_demonstration(start: Any, shimwright: Callable[..., Any], tmp_path: Path) -> None:
     begin = time.monotonic()
-    programs, person = start("demo", "--json", "--seed", "3", "--log", "kept.sqlite"), start("demo")
+    programs, person = (
+        start("demo", "--json", "--seed", "3", "--log", "kept.sqlite", afresh=True),
+        start("demo"),
+    )
     result, shown = programs.end(50), person.end(50)
     assert time.monotonic() - begin < 30
 

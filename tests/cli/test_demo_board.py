@@ -57,7 +57,7 @@ def test_a_script_goes_on_from_where_the_indicator_stands() -> None:
 def test_the_demonstration_with_the_board(start: Any, tmp_path: Path) -> None:
     port, log = free_port(), tmp_path / "kept.sqlite"
     begin = time.monotonic()
-    running = start("demo", "--board", "--port", str(port), "--log", log)
+    running = start("demo", "--board", "--port", str(port), "--log", log, afresh=True)
     process = running.process
     while True:
         assert process.poll() is None

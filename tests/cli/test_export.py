@@ -76,11 +76,11 @@ def test_any_selection(words: list[str], chosen: list[int], tmp_path: Path, quic
 
 
 def test_lines_go_to_standard_output_and_nothing_else_does(tmp_path: Path, shimwright: Shimwright) -> None:
-    result = shimwright("export", "--format", "jsonl")
+    result = shimwright("export", "--format", "jsonl", afresh=True)
     assert (result.returncode, result.stderr) == (0, "3 measurements, 2 gauge checks written\n")
     assert [json.loads(line).get("record") for line in result.stdout.splitlines()].count("trace") == 3
     (tmp_path / "piped").write_text(result.stdout, encoding="utf-8")
-    assert shimwright("import", "piped", "--log", "back.sqlite").returncode == 0
+    assert shimwright("import", "piped", "--log", "back.sqlite", afresh=True).returncode == 0
     assert ids_in(tmp_path / "back.sqlite") == IDS
 
 

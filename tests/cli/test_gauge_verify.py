@@ -111,7 +111,7 @@ def test_the_history(quick: Shimwright, tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_live_over_a_pseudo_terminal(indicator: Any, start: Any, tmp_path: Path) -> None:
-    running = start(*verify(indicator.url, "--unit", "mm", "--repeats", "3", "--json"))
+    running = start(*verify(indicator.url, "--unit", "mm", "--repeats", "3", "--json"), afresh=True)
     while not (tmp_path / "log.sqlite").exists():
         time.sleep(0.05)
     time.sleep(0.5)

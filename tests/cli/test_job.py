@@ -25,6 +25,7 @@ from cli.measuring import Order
 from joblog.jobs import JobEntry, load_job
 from joblog.stock import counts, receive_row
 from joblog.store import Store
+from tests.cli.conftest import Start
 
 Finished = subprocess.CompletedProcess[str]
 Run = Callable[..., Finished]
@@ -325,19 +326,12 @@ run()
 
 @pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="kill -9 is for POSIX systems: run it on Linux")
-def test_killed_at_every_step_it_goes_on_where_it_was(quick: Run, tmp_path: Path) -> None:
+def test_killed_at_every_step_it_goes_on_where_it_was(quick: Run, start: Start, tmp_path: Path) -> None:
     log = stocked(tmp_path, s295=1)
     job = opened(quick, f"LR={HUB}:early")
 
     def killed(when: str, words: list[str]) -> None:
-        child = subprocess.run(
-            [sys.executable, "-c", KILLS, when, *words],
-            cwd=tmp_path,
-            env={"SHIMWRIGHT_LOG": str(log), "PYTHONPATH": str(ROOT), "PYTHONUTF8": "1", "PATH": ""},
-            capture_output=True,
-            check=False,
-            timeout=40,
-        )
+        child = start(when, *words, code=KILLS, env={"SHIMWRIGHT_LOG": str(log)}).end(40)
         assert child.returncode == -signal.SIGKILL, child.stderr
 
     steps: list[tuple[list[str], str]] = [

@@ -53,8 +53,9 @@ class Bay:
     def write(self, *gauges: str, head: str = HEAD) -> None:
         self.station.write_text(head + "".join(gauges), encoding="utf-8")
 
-    def begin(self, *words: str, env: dict[str, str] | None = None) -> None:
-        self._process = self._start("listen", "--station", self.station, *words, env=env).process
+    def begin(self, *words: str, env: dict[str, str] | None = None, afresh: bool = False) -> None:
+        running = self._start("listen", "--station", self.station, *words, env=env, afresh=afresh)
+        self._process = running.process
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()
         self.until("ready")
@@ -144,7 +145,7 @@ def test_three_gauges_at_once_give_three_results(
         gauge("two", second.url, "RR"),
         gauge("three", f"replay:{bay.folder / 'third.csv'}", "LF"),
     )
-    bay.begin("--json")
+    bay.begin("--json", afresh=True)
     bay.until("armed", gauge="three")
     indicator.play(quick_trace(21, 0.31))
     second.play(quick_trace(22, 0.15))

@@ -56,7 +56,7 @@ def test_two_serial_gauges_and_a_bluetooth_one_give_three_results(
             gauge("air", "ble:AA:BB:CC:DD:EE:01", "LF"),  # neither profile nor unit
         ]
         station.write_text(STATION + "".join(gauges), encoding="utf-8")
-        running = start("listen", "--station", station)
+        running = start("listen", "--station", station, afresh=True)
         indicator.play(trace(21, 0.31))
         second.play(trace(22, 0.15))
         end = time.monotonic() + 40

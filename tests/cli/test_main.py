@@ -109,7 +109,7 @@ def test_help_says_what_the_exit_codes_mean() -> None:
 
 @pytest.mark.parametrize("words", [[], ["hub"], ["trace"]])
 def test_nothing_asked_shows_the_help(words: list[str], shimwright: Shimwright) -> None:
-    result = shimwright(*words)
+    result = shimwright(*words, afresh=True)
     assert result.returncode == 2
     assert "Usage: shimwright" in result.stderr
     assert result.stdout == ""
@@ -141,7 +141,7 @@ def test_bad_usage_is_one_line_that_points_to_the_help(
 
 
 def test_version(shimwright: Shimwright) -> None:
-    result = shimwright("--version")
+    result = shimwright("--version", afresh=True)
     assert result.returncode == 0
     assert result.stdout.startswith("shimwright ")
 

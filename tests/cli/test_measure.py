@@ -74,7 +74,8 @@ def wait_until(ready: Callable[[], bool], seconds: float = 10) -> None:
 def test_live_over_a_pseudo_terminal(  # noqa: PLR0917 - fixtures
     indicator: Any, start: Any, shimwright: Shimwright, hub_file: Path, loose_trace: Trace, tmp_path: Path
 ) -> None:
-    running = start(*words_for(indicator.url, hub_file, "--unit", "mm", "--fitted", "3.20mm", "--json"))
+    words = words_for(indicator.url, hub_file, "--unit", "mm", "--fitted", "3.20mm", "--json")
+    running = start(*words, afresh=True)
     indicator.play(loose_trace)
     result = running.end(40)
     assert (result.returncode, result.stderr) == (0, "")
@@ -219,7 +220,7 @@ def test_stopped_before_anything_came(indicator: Any, start: Any, hub_file: Path
 
 def test_stopped_at_any_moment_from_the_start(start: Any, hub_file: Path) -> None:
     for delay in (0.05, 0.15, 0.3, 0.5):
-        running = start(*words_for("simulated:?end_play=0.3mm", hub_file))
+        running = start(*words_for("simulated:?end_play=0.3mm", hub_file), afresh=True)
         time.sleep(delay)
         running.interrupt()
         result = running.end()

@@ -51,7 +51,7 @@ def test_a_gauge_that_describes_itself_needs_nothing_but_its_address(
         HubModel(end_play_mm=0.312, strokes=30, rate_hz=rate_hz, dwell_s=0.45, move_s=0.12, rest_s=0.5), 4
     )
     bluetooth.start(bluetooth.device(bluetooth.described(hub.trace)))
-    result = shimwright(*words_for(LINK, hub_file, "--fitted", "3.20mm", "--json"), timeout=50)
+    result = shimwright(*words_for(LINK, hub_file, "--fitted", "3.20mm", "--json"), afresh=True, timeout=50)
     assert (result.returncode, result.stderr) == (0, "")
     found = json.loads(result.stdout)
     assert abs(found["end_play_mm"] - hub.truth_mm) < max(0.008, 2 * found["expanded_mm"])
@@ -161,7 +161,7 @@ def test_scan(bluetooth: Any, shimwright: Any, loose_trace: Trace) -> None:
         {"address": "AA:BB:CC:DD:EE:07", "rssi": -40},
         {"address": "AA:BB:CC:DD:EE:08", "name": "Far", "uuids": ["ffe0"], "rssi": -88},
     )
-    plain = shimwright("gauge", "scan", "--seconds", "0.5")
+    plain = shimwright("gauge", "scan", "--seconds", "0.5", afresh=True)
     assert plain.returncode == 0
     uart = "6e400001-b5a3-f393-e0a9-e50e24dcca9e"
     assert plain.stdout.splitlines() == [

@@ -366,7 +366,7 @@ def test_ascii_letters_only(log: Path) -> None:
 
 
 def test_without_a_terminal_it_is_one_line(log: Path, shimwright: Shimwright) -> None:
-    done = shimwright("review", "--log", str(log))
+    done = shimwright("review", "--log", str(log), afresh=True)
     assert done.returncode == 2
     assert done.stdout == ""
     assert done.stderr.count("\n") == 1

@@ -84,7 +84,7 @@ def test_three_presses_of_its_button(quick: Shimwright, tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_live_over_a_pseudo_terminal(indicator: Any, start: Any) -> None:
-    running = start("thickness", "--link", indicator.url, "--unit", "mm", "--json")
+    running = start("thickness", "--link", indicator.url, "--unit", "mm", "--json", afresh=True)
     indicator.repeat(b"+3.2040\r\n", every_s=0.05)
     result = running.end(20)
     assert (result.returncode, result.stderr) == (0, "")
