@@ -25,7 +25,9 @@ from bus.subscriber import BrokerAway, BrokerThere, CommandLost, Heard, Told, Un
 from bus.topics import CORNERS
 from shopboard.guard import COOKIE, HEADERS, Guard
 from shopboard.pages import MOST_PAGES, Page, Pages
-from shopboard.view import Shop, implausible, result_data, rulers_of
+from shopboard.plausible import implausible
+from shopboard.shown import result_data, rulers_of
+from shopboard.view import Shop
 
 STATIC = Path(__file__).with_name("static")
 

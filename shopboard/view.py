@@ -3,40 +3,19 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Container, Sequence
+from collections.abc import Container
 from dataclasses import dataclass, field
 from typing import Any
 
-import msgspec
-
-from bus.payloads import OFFLINE, Brief, Car, CornerStatus, Cue, GaugeState, GaugeStatus, Live, Result, Status
+from bus.payloads import OFFLINE, Car, CornerStatus, Cue, GaugeState, Live, Result, Status
 from bus.topics import CORNERS, Topic
-from calc.presented import number_with_uncertainty
-from calc.units import Unit, format_length, format_size
-from shopboard.ruler import Mark, mark_of, ruler_of
-from shopboard.words import (
-    CORNERS as CORNER_WORDS,
-)
-from shopboard.words import (
-    PHASES,
-    STAGES,
-    TO_MEASURE,
-    battery_words,
-    by_how_much,
-    gauge_words,
-    job_words,
-    limits_words,
-    odds_words,
-    play_words,
-    seconds_between,
-    verdict_words,
-)
+from calc.units import Unit, format_length
+from shopboard.plausible import implausible
+from shopboard.shown import brief_live, corner_data, cue_data, gauge_data, goes_with, live_data, result_data
+from shopboard.words import job_words
 
 SILENT_S = 25.0
 """A station tells its status every 10 s; one that said nothing for so long is silent, seconds."""
-
-FRESH_S = 3.0
-"""A result stands in the shop for so long, seconds, though its station's status does not name it yet."""
 
 MOST_STATIONS = 500
 """More than these are no shop: whoever may write to the broker could make up any number."""
@@ -46,12 +25,6 @@ MOST_RESULTS = 1000
 
 MOST_POINTS = 50
 """Points of a trace in one update of a page."""
-
-MOST_MM = 100_000.0
-"""No length at a hub is beyond a hundred metres."""
-
-LEAST_STEP_MM = 1e-6
-"""No gauge shows less than a millionth of a millimetre."""
 
 Place = tuple[str, str, str]
 """Shop, station, corner."""
@@ -96,7 +69,7 @@ class _Station:
         self.status, self.mistake = status, None
         self.forget_live({one.corner for one in status.gauges if one.state is GaugeState.CONNECTED})
         for one in self.corners.values():
-            if one.fresh is not None and not _goes_with(one.fresh, status):
+            if one.fresh is not None and not goes_with(one.fresh, status):
                 one.fresh = None
 
     def forget_live(self, but: Container[str | None] = ()) -> None:
@@ -181,7 +154,7 @@ class Shop:
             case Result():
                 corner = station.at(topic.corner or "")
                 corner.result = message
-                corner.fresh = message if _goes_with(message, station.status) else None
+                corner.fresh = message if goes_with(message, station.status) else None
                 self._keep(message)
                 self._news.append(News("result", result_data(message), place, topic.corner))
                 self._mark(place)
@@ -226,7 +199,7 @@ class Shop:
             told = (text, live.phase, live.strokes)
             if told != corner.told:
                 corner.told = told
-                brief.append(_brief_live((shop, name, where), live))
+                brief.append(brief_live((shop, name, where), live))
         self._lives = {}
         if brief:
             found.append(News("lives", brief))
@@ -246,7 +219,7 @@ class Shop:
         found += [News("station", self.station_data(one), one) for one in places]
         if place is None:
             lives = [
-                _brief_live((*one, name), at.live)
+                brief_live((*one, name), at.live)
                 for one in places
                 for name, at in self._stations[one].corners.items()
                 if at.live is not None
@@ -295,12 +268,15 @@ class Shop:
             "job": car and car.job,
             "jobs": [{"job": one.job, "words": job_words(one)} for one in status.jobs],
             "simulated": any(one.simulated for one in status.gauges),
-            "gauges": [_gauge_data(one, status.at) for one in status.gauges],
-            "corners": []
-            if car is None
-            else [_corner_data(one, station.at(one.corner), car) for one in car.corners],
+            "gauges": [gauge_data(one, status.at) for one in status.gauges],
+            "corners": [] if car is None else [self._corner(station, one, car) for one in car.corners],
             "order": list(CORNERS),
         }
+
+    @staticmethod
+    def _corner(station: _Station, one: CornerStatus, car: Car) -> dict[str, Any]:
+        here = station.at(one.corner)
+        return corner_data(one, here.result, here.fresh, car)
 
     def _keep(self, result: Result) -> None:
         self.results[result.measurement_id] = result
@@ -344,219 +320,3 @@ class Shop:
         corner.points.append((live.time_s, live.low_mm, live.high_mm))
         if len(corner.points) > MOST_POINTS:
             del corner.points[0]
-
-
-def implausible(message: Status | Live | Cue | Result) -> str | None:
-    """Why a message cannot be of a hub, though its types are right; None if it can.
-
-    A number of three hundred digits would fill the page, and overflow what is drawn from it.
-
-    Args:
-        message: As it came.
-    """
-    if type(message) is Live:  # by far the most: looked at by hand
-        lengths = (message.reading_mm, message.low_mm, message.high_mm, message.end_play_mm or 0.0)
-        good = max(map(abs, lengths)) <= MOST_MM and message.step_mm >= LEAST_STEP_MM
-        return None if good and (message.expanded_mm or 0.0) <= MOST_MM else "a length is beyond reason"
-    return _beyond(msgspec.to_builtins(message), "")
-
-
-def _beyond(value: Any, name: str) -> str | None:  # noqa: ANN401 - anything that JSON holds
-    if isinstance(value, dict):
-        return next((why for key, one in value.items() if (why := _beyond(one, key))), None)
-    if isinstance(value, list):
-        return next((why for one in value if (why := _beyond(one, name))), None)
-    if isinstance(value, float | int):
-        step = name in {"resolution_mm", "step_mm"} and value < LEAST_STEP_MM
-        if (abs(value) > MOST_MM and name.endswith(("_mm", "time_s"))) or step:
-            return f"{name} is beyond reason"
-    return None
-
-
-def live_data(live: Live, points: list[tuple[float, float, float]]) -> dict[str, Any]:
-    """A live reading for the wheel.
-
-    Args:
-        live: The newest.
-        points: Time, lowest and highest of it and those before that were not told.
-    """
-    unit = Unit(live.unit)
-    text = format_length(live.reading_mm, unit, live.step_mm)
-    estimate = None
-    if live.end_play_mm is not None:
-        estimate = format_length(live.end_play_mm, unit, live.step_mm)
-        if live.expanded_mm is not None:
-            full = number_with_uncertainty(live.end_play_mm, live.expanded_mm, unit, live.step_mm)
-            estimate = full.removesuffix(" (95 %)")
-    return {
-        "gauge": live.gauge,
-        "digits": text.partition(" ")[0],
-        "unit": live.unit,
-        "phase": live.phase,
-        "words": PHASES[live.phase],
-        "strokes": live.strokes,
-        "half": live.half_strokes,
-        "estimate": estimate,
-        "play": live.end_play_mm,
-        "spread": live.expanded_mm,
-        "keeps": live.keeps,
-        "simulated": live.simulated,
-        "points": points,
-    }
-
-
-def _brief_live(place: Place, live: Live) -> list[Any]:
-    """A live reading for the shop."""
-    text = format_length(live.reading_mm, Unit(live.unit), live.step_mm)
-    return ["/".join(place), text, live.phase, live.strokes]
-
-
-def cue_data(cue: Cue) -> dict[str, Any]:
-    """A cue for the page."""
-    return {"kind": cue.kind, "text": cue.text, "speech": cue.speech, "gauge": cue.gauge}
-
-
-def result_data(result: Result) -> dict[str, Any]:
-    """A result for the page, in words, with its ruler and its trace."""
-    unit = Unit(result.unit)
-    mark = mark_of(result, unit)
-    choice = None if result.shim is None else result.shim.choice
-    return {
-        "id": result.measurement_id,
-        "at": result.at,
-        "corner": CORNER_WORDS[result.corner],
-        "stage": result.stage,
-        "stage_words": STAGES[result.stage],
-        "state": result.state,
-        "verdict": result.verdict,
-        "verdict_words": verdict_words(result),
-        "play": play_words(result, unit),
-        "by": by_how_much(result, unit),
-        "odds": odds_words(result),
-        "strokes": result.strokes,
-        "half": result.half_strokes,
-        "reasons": [one.text for one in result.reasons],
-        "fitted": None if result.fitted_mm is None else format_size(result.fitted_mm, unit),
-        "fit": None if choice is None else format_size(choice.thickness_mm, unit),
-        "why": None if result.shim is None else result.shim.why,
-        "notes": [one for one in (result.gauge_note, *result.notes) if one],
-        "origin": result.origin,
-        "simulated": result.simulated,
-        "hub": result.hub_title,
-        "limits": limits_words(result.least_mm, result.most_mm, unit),
-        "vehicle": result.vehicle,
-        "job": result.job,
-        "gauge": result.gauge_name,
-        "todo": result.todo,
-        "ruler": ruler_of(result.least_mm, result.most_mm, unit, [mark] if mark else [], result),
-        "trace": None
-        if result.trace is None
-        else {"time": result.trace.time_s, "reading": result.trace.reading_mm},
-    }
-
-
-def rulers_of(results: Sequence[Result]) -> list[tuple[str, dict[str, Any]]]:
-    """For each corner of a vehicle a ruler with the newest of each stage, and the corner in words.
-
-    Args:
-        results: Of one vehicle, the newest first.
-    """
-    found = []
-    for corner in CORNERS:
-        newest: dict[str, Result] = {}
-        for one in results:
-            if one.corner == corner and one.end_play_mm is not None:
-                newest.setdefault(one.stage, one)
-        if newest:
-            last = max(newest.values(), key=lambda one: one.at)
-            unit = Unit(last.unit)
-            marks = [mark for one in newest.values() if (mark := mark_of(one, unit)) is not None]
-            found.append((CORNER_WORDS[corner], ruler_of(last.least_mm, last.most_mm, unit, marks)))
-    return found
-
-
-def _gauge_data(gauge: GaugeStatus, at: str | None) -> dict[str, Any]:
-    return {
-        "name": gauge.name,
-        "state": "there" if gauge.state is GaugeState.CONNECTED else "lost",
-        "words": gauge_words(gauge),
-        "short": gauge_words(msgspec.structs.replace(gauge, phase=None)),
-        "corner": gauge.corner,
-        "corner_words": None if gauge.corner is None else CORNER_WORDS[gauge.corner],
-        "phase": gauge.phase,
-        "battery": battery_words(gauge),
-        "battery_low": gauge.battery_low,
-        "heard_ago": seconds_between(gauge.heard_at, at),
-        "simulated": gauge.simulated,
-    }
-
-
-def _goes_with(result: Result, status: Status) -> bool:
-    """Whether a result is so new that the status was made before the station knew of it."""
-    late = seconds_between(result.at, status.at)
-    return late is not None and late < FRESH_S
-
-
-def _short(result: Result) -> Brief:
-    """A result as the status will have it."""
-    measured = result.state == "measured"
-    choice = None if result.shim is None else result.shim.choice
-    return Brief(
-        measurement_id=result.measurement_id,
-        at=result.at,
-        stage=result.stage,
-        state=result.state,
-        verdict=result.verdict,
-        p_within=result.p_within,
-        end_play_mm=result.end_play_mm if measured else None,
-        expanded_mm=result.expanded_mm if measured else None,
-        resolution_mm=result.resolution_mm if measured else None,
-        fitted_mm=result.fitted_mm,
-        fit_mm=None if choice is None else choice.thickness_mm,
-        simulated=result.simulated,
-    )
-
-
-def _latest(status: CornerStatus, fresh: Result | None, car: Car) -> list[Brief]:
-    """The newest of each stage: the station's, and a result that it has not named yet."""
-    known = list(status.latest)
-    if fresh is None or (fresh.vehicle, fresh.job) != (car.vehicle, car.job):
-        return known
-    if any(one.measurement_id == fresh.measurement_id for one in known):
-        return known
-    return [*(one for one in known if one.stage != fresh.stage), _short(fresh)]
-
-
-def _corner_data(status: CornerStatus, corner: _Corner, car: Car) -> dict[str, Any]:
-    unit = Unit(status.unit)
-    latest = _latest(status, corner.fresh, car)
-    marks: list[Mark] = [mark for one in latest if (mark := mark_of(one, unit)) is not None]
-    newest = corner.result
-    same = newest is not None and any(one.measurement_id == newest.measurement_id for one in latest)
-    return {
-        "corner": status.corner,
-        "words": CORNER_WORDS[status.corner],
-        "hub": status.hub_title,
-        "limits": limits_words(status.least_mm, status.most_mm, unit),
-        "stage": STAGES[status.stage],
-        "todo": status.todo,
-        "on_card": status.place is not None,
-        "to_measure": status.place is None or status.place in TO_MEASURE,
-        "gauge": status.gauge,
-        "fitted": None if status.fitted_mm is None else format_size(status.fitted_mm, unit),
-        "latest": [
-            {
-                "id": one.measurement_id,
-                "stage": one.stage,
-                "stage_words": STAGES[one.stage],
-                "play": play_words(one, unit),
-                "verdict": one.verdict,
-                "verdict_words": verdict_words(one),
-                "fit": None if one.fit_mm is None else format_size(one.fit_mm, unit),
-                "at": one.at,
-                "simulated": one.simulated,
-            }
-            for one in latest
-        ],
-        "ruler": ruler_of(status.least_mm, status.most_mm, unit, marks, newest if same else None),
-    }
