@@ -209,7 +209,7 @@ function cornerCard(station, name) {
   card.append(one.latest.length
     ? make("ul", { class: "latest" }, ...one.latest.map(latestRow))
     : make("p", { text: "not measured yet" }));
-  const facts = [`Limits ${one.limits}`, one.fitted && `shim in it ${one.fitted}`, one.gauge ? `gauge ${one.gauge}` : "no gauge there", `to measure next: ${one.stage}`];
+  const facts = [`Limits ${one.limits}`, one.fitted && `shim in it ${one.fitted}`, one.gauge ? `gauge ${one.gauge}` : "no gauge there", one.to_measure && `to measure next: ${one.stage}`];
   card.append(make("p", { class: "quiet", text: `${facts.filter(Boolean).join("; ")}.` }));
   if (one.todo.length) card.append(make("ul", { class: "todo" }, ...one.todo.map((text) => make("li", { text }))));
   return card;

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import msgspec
+import pytest
 
 from bus.payloads import GaugeState, OpenJob, Phase, Select, Status
 from joblog.course import Place
@@ -112,3 +113,30 @@ def test_another_car_is_taken_up_from_the_page_and_its_corner_is_not_the_first_o
     screen.do(lambda page: page.keyboard.press("s"))
     assert station.commands.empty()
     clean(screen, board)
+
+
+@pytest.mark.parametrize("width", [320, 390])
+def test_a_long_choice_of_cars_fits_a_phone(
+    browser: Screen, board: BoardProcess, station: Station, width: int
+) -> None:
+    browser.fresh(width=width, height=700)
+    long = msgspec.structs.replace(SILVER, vehicle="Heron GT, the silver one of the driving school " * 3)
+    told = on_card(Place.REASSEMBLE, FIT, MIND)
+    station.tell(msgspec.structs.replace(told, jobs=[long, BLUE]))
+    at_the_wheel(browser, board, station)
+    browser.sees("#car option", "driving school")
+    wide = "[document.documentElement.scrollWidth, document.documentElement.clientWidth]"
+    needs, has = browser.do(lambda page: page.evaluate(wide))
+    assert needs <= has
+
+
+def test_a_corner_that_is_done_asks_for_no_measurement(
+    screen: Screen, board: BoardProcess, station: Station
+) -> None:
+    station.tell(on_card(Place.DONE, "Done; as left 0.06 mm, within."))
+    screen.do(lambda page: page.goto(f"{board.url}/"))
+    card = f'[aria-label="Station {station.name}"] [data-corner=LR]'
+    screen.sees(card, "Done; as left")
+    text = screen.do(lambda page: page.text_content(card))
+    assert text is not None
+    assert "to measure next" not in text
