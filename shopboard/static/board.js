@@ -292,10 +292,10 @@ function nowWords(corner, gauge, here) {
   const now = live?.old ? null : live;
   const phase = lost ? null : now?.phase ?? gauge?.phase;
   if (phase === "measuring") return now?.keeps ? `Go on: ${live.keeps}` : "Push and pull, stop to stop.";
-  const next = corner?.todo?.find((text) => text.startsWith("Next: "));
-  if (next && !corner.to_measure) return next; // the hub is apart: no gauge is wanted
+  const todo = corner?.todo?.length ? corner.todo.find((text) => text.startsWith("Next: ")) ?? corner.todo[0] : null;
+  if (todo && !corner.to_measure) return todo; // done, or apart: no gauge is wanted
   if (lost) return "The gauge is lost: check its cable or battery.";
-  if (corner?.todo?.length) return next ?? corner.todo[0];
+  if (todo) return todo;
   if (phase === "waiting") return "Ready: push and pull the hub, stop to stop.";
   if (phase === "settling") return "Leave the hub still for a moment.";
   return "";

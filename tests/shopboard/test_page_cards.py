@@ -133,7 +133,9 @@ def test_a_long_choice_of_cars_fits_a_phone(
 def test_a_corner_that_is_done_asks_for_no_measurement(
     screen: Screen, board: BoardProcess, station: Station
 ) -> None:
-    station.tell(on_card(Place.DONE, "Done; as left 0.06 mm, within."))
+    station.tell(on_card(Place.DONE, "Done; as left 0.06 mm, within.", gauge_lost=True))
+    at_the_wheel(screen, board, station)
+    screen.sees("#now", "Done; as left")
     screen.do(lambda page: page.goto(f"{board.url}/"))
     card = f'[aria-label="Station {station.name}"] [data-corner=LR]'
     screen.sees(card, "Done; as left")
