@@ -424,7 +424,8 @@ function showTodo() {
 
 function ofAnotherCar() {
   const here = station();
-  return Boolean(result && here?.job && result.job !== here.job);
+  if (!result || !here?.job) return false;
+  return result.job ? result.job !== here.job : result.vehicle !== here.vehicle;
 }
 
 // While it is measured again, what stands there is of before: said, and drawn with a broken frame.

@@ -108,6 +108,8 @@ def test_another_car_is_taken_up_from_the_page_and_its_corner_is_not_the_first_o
     screen.sees("#wheel-car", "Heron GT <blue>")
     screen.sees("#result-title", "NOT OF THIS CAR")
     assert screen.do(lambda page: page.input_value("#car")) == BLUE.job
+    station.tell(result(job=None, vehicle=BLUE.vehicle))  # a corner that its card does not have
+    screen.sees("#result-title", "Result, as found")
     # a letter typed in the list chooses in it and does nothing else
     screen.do(lambda page: page.focus("#car"))
     screen.do(lambda page: page.keyboard.press("s"))
