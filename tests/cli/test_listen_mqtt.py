@@ -244,7 +244,7 @@ def test_the_shop_sees_the_job_card_and_writes_on_it(
             assert result.payload["job"] == first
             assert (brief.measurement_id, brief.verdict) == (result.payload["measurement_id"], "loose")
             answer = await ask(ear, {"command": "accept"})
-            assert "; next: take the hub apart; the reading as found 0.31" in answer["text"]
+            assert "; next: take the hub apart; the reading is in the log: as found 0.31" in answer["text"]
             await aside(lambda: quick("job", "torn-down", "--corner", "LR", first))
             await ear.until(begins("Next: look at the parts"))
             await aside(lambda: quick("job", "close", first, "--why", "sold"))
