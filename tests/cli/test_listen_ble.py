@@ -27,7 +27,7 @@ def test_two_serial_gauges_and_a_bluetooth_one_give_three_results(
         bluetooth.start(bluetooth.device(bluetooth.described(trace(23, 0.12))))
         # neither profile nor unit: it describes itself
         air = '[[gauge]]\nname = "air"\nlink = "ble:AA:BB:CC:DD:EE:01"\ncorner = "LF"\n'
-        bay.write(gauge("left", indicator.url, "LR"), gauge("right", second.url, "RR"), air, head=HEAD)
+        bay.write(gauge("left", indicator.url, "LR"), gauge("right", second.url, "RR"), air)
         bay.begin(afresh=True)
         bay.until("connected", gauge="left")
         bay.until("connected", gauge="right")
