@@ -7,6 +7,8 @@ from collections.abc import Iterator
 
 import pytest
 
+from tests.unplugged import let_rest
+
 
 class Pty:
     """The gauge's end, and the name of the other one."""
@@ -15,7 +17,7 @@ class Pty:
         self.gauge, line = os.openpty()
         os.set_blocking(self.gauge, False)
         self.name = os.ttyname(line)
-        os.close(line)
+        self._line = line
         self._open = True
 
     def send(self, data: bytes) -> None:
@@ -25,6 +27,7 @@ class Pty:
         if self._open:
             self._open = False
             os.close(self.gauge)
+            let_rest(self._line)
 
 
 @pytest.fixture

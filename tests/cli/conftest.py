@@ -21,6 +21,7 @@ from capture.readings import Trace
 from capture.simulator import HubModel, simulate
 from cli.whole import app
 from tests.cli.loaded import PROGRAM, Forked, Loaded
+from tests.unplugged import let_rest
 
 __all__ = ["HERON_REAR", "PROGRAM", "ROOT", "Indicator", "Running", "Shimwright", "Start"]
 
@@ -101,9 +102,9 @@ class Indicator:
         self._stop.set()
         if self._sender is not None:
             self._sender.join(2)
-        for fd in (self._slave, self._master):
-            if fd >= 0:
-                os.close(fd)
+        if self._master >= 0:
+            os.close(self._master)
+            let_rest(self._slave)
         self._master = self._slave = -1
 
 
