@@ -179,7 +179,10 @@ class Service:
                 await self.listening.stop()
                 await self._end_telling()
                 await self.keeper.close(LAST_S)
-                await asyncio.gather(*filter(None, [beat, self._looks]), return_exceptions=True)
+                looks = [] if self._looks is None else [self._looks]
+                for one in looks:
+                    one.cancel()  # a log that does not answer must not hold up the end
+                await asyncio.gather(beat, *looks, return_exceptions=True)
         self._journal.say("stopped", f"stopped; {self.keeper.kept} measurements went into the log")
 
     def stop(self) -> None:

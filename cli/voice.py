@@ -161,8 +161,8 @@ class Voice:
             self._stopped = True
             self._news.notify()
         self._thread.join(patience_s)
+        self._cut = True  # before looking: what is just being started looks at it afterwards
         if (running := self._running) is not None:
-            self._cut = True
             with suppress(OSError):
                 running.kill()
         self._thread.join(1.0)
@@ -196,6 +196,8 @@ class Voice:
             self._running = subprocess.Popen(  # noqa: S603 - a program of the system, found by its name
                 command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
             )
+            if self._cut:
+                self._running.kill()
             _, said = self._running.communicate(words + b"\n" if words else None, timeout=PATIENCE_S)
         except subprocess.TimeoutExpired:
             self._fail(command[0], f"did not end within {PATIENCE_S:g} s")

@@ -5,8 +5,10 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
+import threading
 import wave
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -115,6 +117,32 @@ def test_hearing_returns_at_once_and_closing_stops_a_program_that_hangs(tmp_path
     started.read_text(encoding="utf-8")  # it speaks, that is, it hangs
     voice._waiting.clear()
     voice.close(0)
+    assert not voice._thread.is_alive()
+
+
+def test_a_program_that_is_just_being_started_is_stopped_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    started, closing = threading.Event(), threading.Event()
+    start = subprocess.Popen
+
+    def slowly(*given: Any, **more: Any) -> Any:
+        process = start(*given, **more)
+        started.set()
+        closing.wait(20)
+        return process
+
+    monkeypatch.setattr(subprocess, "Popen", slowly)
+    hangs = program(tmp_path, "speaks", "#!/bin/sh\nexec sleep 600\n")
+    voice = Voice(means=Means({"en": (hangs,)}, None), warn=nothing_wrong, ring=lambda: None)
+    voice.hear(RESULT)
+    assert started.wait(20)
+    ended = threading.Thread(target=voice.close)
+    ended.start()
+    while not voice._cut:
+        ended.join(0.001)
+    closing.set()
+    ended.join(20)
     assert not voice._thread.is_alive()
 
 
