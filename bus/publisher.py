@@ -34,8 +34,11 @@ STATUS_EVERY_S = 0.1
 REFRESH_S = 10.0
 """A status is told anew so often, seconds, so that the time a gauge was last heard stays true."""
 
-FIRST_PAUSE_S, MOST_PAUSE_S = 0.5, 30.0
+FIRST_PAUSE_S, MOST_PAUSE_S = 0.5, 5.0
 """Pause before the broker is tried again, seconds, doubled each time up to the second."""
+
+THROWN_OUT_S = 30.0
+"""The same where it let us in and then did not keep us for so long, seconds: as a rule another station has our name."""
 
 MOST_CUES = 64
 """Cues that may wait for a broker that is slow."""
@@ -176,12 +179,13 @@ class Publisher:
                 lost = BrokerLost(f"a fault in the program ({type(error).__name__})")
             else:
                 return
-            # two stations of one name throw each other out: only a connection that lasted begins anew
-            tries = 1 if time.monotonic() - began > MOST_PAUSE_S else tries + 1
+            lasted = time.monotonic() - began > THROWN_OUT_S
+            most = THROWN_OUT_S if self.connected and not lasted else MOST_PAUSE_S
+            tries = 1 if lasted else tries + 1
             self.connected = False
             self._source.away()
             self._tell_lost(lost)
-            pause = min(MOST_PAUSE_S, FIRST_PAUSE_S * 2.0 ** min(tries - 1, 16)) * (1 + 0.2 * random.random())
+            pause = min(most, FIRST_PAUSE_S * 2.0 ** min(tries - 1, 16)) * (1 + 0.2 * random.random())
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(pause):
                     await self._ending.wait()
