@@ -38,7 +38,7 @@ FIRST_PAUSE_S, MOST_PAUSE_S = 0.5, 5.0
 """Pause before the broker is tried again, seconds, doubled each time up to the second."""
 
 THROWN_OUT_S = 30.0
-"""The same where it let us in and then did not keep us for so long, seconds: as a rule another station has our name."""
+"""The same where it let us in and threw us out within this, seconds: as a rule another has our name."""
 
 MOST_CUES = 64
 """Cues that may wait for a broker that is slow."""
