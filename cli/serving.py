@@ -12,7 +12,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from bus.desk import Desk, Errand, NoDesk
 from calc.units import Unit
@@ -155,6 +155,7 @@ class Service:
         """
         loop = asyncio.get_running_loop()
         loop.set_default_executor(_Openers(OPENERS, "opens"))
+        loop.set_exception_handler(self._loop_failed)
         _allow_open_files()
         self._plan = plan
         self._wake = asyncio.Event()
@@ -289,6 +290,13 @@ class Service:
             self._faults.add(where)
             text = f"a fault in the program, in telling what happened ({type(error).__name__}): {where}"
             self._journal.say("fault", text, level="error")
+
+    def _loop_failed(self, _loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        """What went wrong where nobody waits for it, in a library as a rule, is a line of the journal too."""
+        error = context.get("exception")
+        told = "" if error is None else "".join(traceback.format_exception(error))[-MOST_TRACEBACK:]
+        text = f"a fault that the service goes on after: {context.get('message')}: {told}"
+        self._journal.say("fault", text, level="warning")
 
     async def _end_telling(self) -> None:
         if self._bus is not None:  # the last measurements are told too

@@ -320,3 +320,29 @@ def test_a_fault_in_telling_harms_neither_the_measurement_nor_the_log(
     assert [one.state for one in kept] == ["measured"]
     assert 1 <= len([line for line in lines if line["event"] == "fault"]) <= 3, "each fault is told once"
     assert not [line for line in lines if line["event"] == "lost"]
+
+
+def test_what_goes_wrong_where_nobody_waits_is_a_line_of_the_journal_too(
+    tmp_path: Path, trace: Trace, capfd: pytest.CaptureFixture[str]
+) -> None:
+    csv = tmp_path / "trace.csv"
+    with csv.open("w", encoding="utf-8", newline="") as out:
+        write_csv(trace, out)
+    (tmp_path / "bay.toml").write_text(
+        f'shop = "larkfield"\nstation = "bay-2"\nlog = "log.sqlite"\nhub = "{HERON_REAR}"\n'
+        f'[[gauge]]\nname = "left rear"\nlink = "replay:{csv}?speed=50"\nunit = "mm"\ncorner = "LR"\n',
+        encoding="utf-8",
+    )
+    said = io.StringIO()
+    journal = Journal(said, as_json=True)
+
+    def broken(_: Measurement) -> None:
+        asyncio.get_running_loop().call_soon(lambda: 1 / 0)
+
+    service = Service(tmp_path / "bay.toml", journal, on_kept=broken)
+    asyncio.run(service.run(plan_of(tmp_path / "bay.toml")))
+    journal.close()
+    (fault,) = [line for line in map(json.loads, said.getvalue().splitlines()) if line["event"] == "fault"]
+    assert fault["level"] == "warning"
+    assert "ZeroDivisionError" in fault["text"]
+    assert capfd.readouterr().err == ""
