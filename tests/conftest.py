@@ -130,6 +130,18 @@ class Bluetooth:
         self.daemon.stdin.write(line + "\n")
         self.daemon.stdin.flush()
 
+    def writes(self, address: str = "AA:BB:CC:DD:EE:01") -> tuple[list[list[str]], int]:
+        """What was written to a device ([UUID, command or request, hex]), and how many at once at most."""
+        self.tell(f"writes {address}")
+        assert self.daemon
+        assert self.daemon.stdout
+        while True:
+            word, _, said = self.daemon.stdout.readline().partition(" ")
+            assert word
+            if word == "writes":
+                written, at_once = json.loads(said)
+                return written, at_once
+
     def freeze(self) -> None:
         """The daemon no longer does anything, and does not die either."""
         assert self.daemon
@@ -185,6 +197,16 @@ class Bluetooth:
         seconds = (trace.times_s[-1] - trace.times_s[0]) / len(pieces)
         stream = [[i * seconds, one] for i, one in enumerate(pieces)]
         return {"uuid": "ffe1", "flags": ["notify"], "stream": stream} | more
+
+    @staticmethod
+    def asked(
+        trace: Trace, *flags: str, request: bytes = b"R\r", **more: Any
+    ) -> tuple[dict[str, Any], dict[str, Any]]:
+        """A characteristic that takes a request and one that answers it with the line of that moment."""
+        lines = [f"{one} mm\r\n".encode().hex() for one in trace.texts()]
+        answers = {"request": request.hex(), "from": "ffe1", "values": _paced(trace, lines, None)}
+        takes = {"uuid": "ffe2", "flags": list(flags) or ["write-without-response"], "answers": answers}
+        return takes | more, {"uuid": "ffe1", "flags": ["notify"]}
 
 
 def _paced(trace: Trace, frames: list[str], seconds: float | None) -> list[list[Any]]:

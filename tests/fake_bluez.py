@@ -3,13 +3,18 @@
 It is a process of its own, on the bus that DBUS_SYSTEM_BUS_ADDRESS names: ``fake_bluez.py WORLD.json``. It
 says ``ready`` once it can be asked, and ``notifies`` whenever a characteristic is told to. A line on its
 standard input is a command: ``drop ADDRESS`` disconnects a device as if it had gone, ``send ADDRESS HEX`` has
-its notifying characteristic send one value. It ends when its standard input does.
+its notifying characteristic send one value, ``writes ADDRESS`` has it say ``writes`` and, as JSON, what was
+written to the device: [[UUID, "command" or "request", hex], ...], and how many writes were under way at once
+at most. It ends when its standard input does.
 
 The world: ``{"adapters": {"hci0": {"Powered": true}}, "devices": [DEVICE, ...]}``. A device: address, name,
 rssi, uuids, ``near`` (whether it announces itself), ``connect_error`` ([name, text] instead of connecting),
 services. A service: uuid, characteristics. A characteristic: uuid, flags, value (hex), read_error,
 descriptors ({uuid: hex}), stream ([[seconds, hex], ...], sent once it is to notify), then (``"drop"``:
-disconnect after it).
+disconnect after it), mtu, write_s (how long it takes to take what is written), write_error ([name, text]),
+write_drop (at which write, from 1, it disconnects in place of an answer), answers ({request: hex, from: uuid,
+values: [[seconds, hex], ...]}: to each request written to it that characteristic sends the value of that
+moment, counted from the first request).
 
 Source of the objects, methods and properties: the BlueZ D-Bus documentation, as far as bleak uses them.
 """
@@ -32,7 +37,15 @@ ADAPTER, DEVICE = f"{BLUEZ}.Adapter1", f"{BLUEZ}.Device1"
 SERVICE, CHARACTERISTIC, DESCRIPTOR = (
     f"{BLUEZ}.Gatt{kind}1" for kind in ("Service", "Characteristic", "Descriptor")
 )
-KINDS = {"Powered": "b", "Connected": "b", "ServicesResolved": "b", "Discovering": "b", "RSSI": "n"}
+KINDS = {
+    "Powered": "b",
+    "Connected": "b",
+    "ServicesResolved": "b",
+    "Discovering": "b",
+    "RSSI": "n",
+    "MTU": "q",
+}
+WRITE_FLAGS = {"command": "write-without-response", "request": "write"}
 ANNOUNCE_S = 0.1
 CONNECT_S = 0.1
 
@@ -77,6 +90,10 @@ class FakeBluez:
         self.objects: dict[str, dict[str, dict[str, Any]]] = {}
         self.given: dict[str, dict[str, Any]] = {}
         self.tasks: dict[str, asyncio.Task[None]] = {}
+        self.writes: dict[str, list[list[str]]] = {}
+        self.writing: dict[str, set[asyncio.Task[None]]] = {}
+        self.most_writing: dict[str, int] = {}
+        self.first_asked: dict[str, float] = {}
         for name, properties in world["adapters"].items():
             path = f"/org/bluez/{name}"
             usual = {"Address": "00:00:00:00:00:01", "Powered": True, "Discovering": False}
@@ -177,6 +194,7 @@ class FakeBluez:
                     "Flags": characteristic["flags"],
                     "Notifying": False,
                     "Value": b"",
+                    "MTU": characteristic.get("mtu", 23),
                 }
                 self.add(char_path, CHARACTERISTIC, properties)
                 for d, (uuid, value) in enumerate(characteristic.get("descriptors", {}).items(), 1):
@@ -208,6 +226,49 @@ class FakeBluez:
         if given.get("then") == "drop":
             self.disconnect(path.partition("/service")[0])
 
+    async def write_soon(self, message: Message) -> None:
+        """Take what is written, after a while if it is so slow; then answer if it was asked for something."""
+        path, device = str(message.path), str(message.path).partition("/service")[0]
+        given = self.given[path]
+        data, options = bytes(message.body[0]), message.body[1]
+        kind = options["type"].value
+        written = self.writes.setdefault(device, [])
+        written.append([given["uuid"], kind, data.hex()])
+        if given.get("write_s"):
+            await asyncio.sleep(given["write_s"])
+        failed = None
+        if WRITE_FLAGS[kind] not in given["flags"]:
+            failed = ("org.bluez.Error.NotSupported", "Operation is not supported")
+        elif given.get("write_drop") == len(written):
+            self.disconnect(device)
+            failed = ("org.bluez.Error.Failed", "Not connected")
+        elif "write_error" in given:
+            failed = given["write_error"]
+        if failed is not None:
+            self.bus.send(Message.new_error(message, *failed))
+            return
+        self.bus.send(Message.new_method_return(message))
+        answers = given.get("answers")
+        if answers is not None and data == bytes.fromhex(answers["request"]):
+            self.give_answer(path.rpartition("/")[0], answers)
+
+    def give_answer(self, service: str, answers: dict[str, Any]) -> None:
+        now = asyncio.get_running_loop().time()
+        elapsed = now - self.first_asked.setdefault(service, now)
+        value = [one for at, one in answers["values"] if at <= elapsed][-1]
+        for path, given in self.given.items():
+            here = path.startswith(service) and given.get("uuid") == answers["from"]
+            if here and self.objects[path][CHARACTERISTIC]["Notifying"]:
+                self.set(path, CHARACTERISTIC, Value=bytes.fromhex(value))
+
+    def write(self, message: Message) -> None:
+        device = str(message.path).partition("/service")[0]
+        task = asyncio.create_task(self.write_soon(message))
+        writing = self.writing.setdefault(device, set())
+        writing.add(task)
+        task.add_done_callback(writing.discard)
+        self.most_writing[device] = max(self.most_writing.get(device, 0), len(writing))
+
     def end(self, path: str) -> None:
         task = self.tasks.pop(path, None)
         if task is not None and task is not asyncio.current_task():
@@ -223,6 +284,9 @@ class FakeBluez:
             self.tasks["connects"] = asyncio.create_task(
                 self.connect_soon(message, self.tasks.get("connects"))
             )
+            return True
+        if message.member == "WriteValue" and message.path in self.objects:
+            self.write(message)
             return True
         try:
             signature, body = self.asked(message.path, message.interface or "", message.member or "", message)
@@ -275,6 +339,8 @@ class FakeBluez:
         path = next(one for one, given in self.given.items() if given.get("address") == address)
         if verb == "drop":
             self.disconnect(path)
+        elif verb == "writes":
+            say(f"writes {json.dumps([self.writes.get(path, []), self.most_writing.get(path, 0)])}")
         else:
             first = next(one for one in self.tasks if one.startswith(path))
             self.set(first, CHARACTERISTIC, Value=bytes.fromhex(more[0]))

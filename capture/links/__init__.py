@@ -21,7 +21,8 @@ def open_link(url: str, *, profile_settings: SerialSettings | None = None) -> Li
     Args:
         url: Such as ``serial:/dev/ttyUSB0?baud=9600``, ``socket://10.0.0.7:4001``, ``ble:ADDRESS``,
             ``replay:FILE?speed=max``, ``simulated:?end_play=0.31mm``; docs/gauges.md has them all.
-        profile_settings: A serial line's settings from the gauge's profile; the URL's options come first.
+        profile_settings: A serial line's settings from the gauge's profile, and over Bluetooth its request;
+            the URL's options come first.
 
     Raises:
         LinkUsage: If the URL or one of its options is wrong.
@@ -34,7 +35,7 @@ def open_link(url: str, *, profile_settings: SerialSettings | None = None) -> Li
     if parts.scheme == "ble":
         from capture.links.ble import BleLink  # noqa: PLC0415 - bleak only where Bluetooth is used
 
-        return BleLink(parts)
+        return BleLink(parts, profile_settings)
     if parts.scheme == "replay":
         from capture.links.replay import ReplayLink  # noqa: PLC0415
 

@@ -2,7 +2,8 @@
 
 The callbacks only stamp what came and put it in a bounded queue. That a gauge went away is told by the
 system. That the Bluetooth daemon died is not, so after a silence the gauge is asked whether it is still
-there; one that sends only at its button answers, and is kept.
+there; one that sends only at its button answers, and is kept. A gauge that answers only when it is asked is
+sent its request each period.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import asyncio
 import contextlib
 import re
 import time
+from dataclasses import replace
 from urllib.parse import unquote
 
 from bleak import BleakClient
@@ -20,13 +22,16 @@ from bleak.exc import BleakGATTProtocolError
 from capture.described import Described
 from capture.errors import LinkError, LinkLost, LinkUsage
 from capture.links import bluez
+from capture.links.asking import asking_of
 from capture.links.base import PATIENCE_S, Link
-from capture.links.ble_errors import is_trouble, why_not
+from capture.links.ble_errors import is_service_gone, is_trouble, why_not
 from capture.links.ble_gatt import BASE, Found, look_into
+from capture.links.ble_request import Asking, asking, why_unasked
 from capture.links.ble_scan import Target, client_args, find
 from capture.links.queue import ChunkQueue
 from capture.links.urls import LinkUrl
 from capture.presentation import profile_of
+from capture.profiles import SerialSettings
 from capture.readings import Chunk, Overrun, Tick
 
 WAIT_S = 10.0
@@ -44,9 +49,16 @@ ANSWER_S = 8.0
 LET_GO_S = 1.5
 """How long closing waits for the gauge to be let go, seconds."""
 
+WAKE_IT = "Wake it, see to it, then measure again"
+SEE_REQUEST = "Hold the profile's request, and ?write=, against what the gauge's maker says of them"
+"""What to do about a lost link."""
+
 OPTIONS = {
     "characteristic": "UUID of the value, in full or its four digits, where more than one notifies",
     "presentation": "off: the profile reads the value even where the gauge describes how it is written",
+    "request": "what is sent to a gauge that answers when asked, such as `R%0D` (the profile's)",
+    "period": "how often it is sent, seconds, 0.01 to 60 (the profile's)",
+    "write": "UUID of what takes the request, where it is neither the value nor alone beside it",
     "wait": "seconds to look for the gauge, 1 to 300 (10)",
     "silence": "seconds without a value after which the gauge is asked whether it is there, 0.1 to 3600 (10)",
     "adapter": "which adapter to use, such as hci1, where there is more than one",
@@ -63,22 +75,33 @@ class BleLink(Link):
     """Reads the notifications of one characteristic.
 
     Attributes:
+        settings: What the gauge is asked, and how often; the rest are a serial line's.
         described: What the gauge said of itself; None until it was opened.
 
     Args:
         url: ``ble:ADDRESS`` or ``ble:name=NAME``, with options of ``OPTIONS``.
+        profile_settings: The request and its period as the gauge's profile says them; options come before.
         queue: Where chunks wait; for tests.
 
     Raises:
         LinkUsage: If the address or an option is wrong.
     """
 
-    def __init__(self, url: LinkUrl, queue: ChunkQueue | None = None) -> None:
+    def __init__(
+        self, url: LinkUrl, profile_settings: SerialSettings | None = None, queue: ChunkQueue | None = None
+    ) -> None:
         url.refuse_unknown(OPTIONS)
         super().__init__(url.text)
+        base = profile_settings or SerialSettings()
+        request, period_s = asking_of(url, base)
+        self.settings = replace(base, request=request, period_s=period_s)
         self.described: Described | None = None
         self._target = target_of(url)
-        self._wanted = _characteristic_of(url)
+        self._wanted = _uuid_of(url, "characteristic")
+        self._write = _uuid_of(url, "write")
+        if self._write is not None and not request:
+            why = "write= says where the request goes; add request= too, or take a profile that has one"
+            raise LinkUsage(url.text, why)
         self._present = url.flag("presentation") is not False
         self._wait_s = url.number("wait", WAIT_S, 1, 300)
         self._silence_s = url.number("silence", SILENCE_S, 0.1, 3600)
@@ -86,7 +109,7 @@ class BleLink(Link):
         self._queue = queue or ChunkQueue()
         self._untold: Described | None = None
         self._client: BleakClient | None = None
-        self._watchdog: asyncio.Task[None] | None = None
+        self._tasks: list[asyncio.Task[None]] = []
         self._heard_at = 0.0
         self._counted = False
 
@@ -104,10 +127,11 @@ class BleLink(Link):
 
     async def close(self) -> None:
         """Let the gauge go."""
-        watchdog, self._watchdog = self._watchdog, None
-        if watchdog is not None:
-            watchdog.cancel()
-            await asyncio.wait({watchdog})
+        tasks, self._tasks = self._tasks, []
+        for task in tasks:
+            task.cancel()
+        if tasks:
+            await asyncio.wait(tasks)
         client, self._client = self._client, None
         if client is not None:
             await _let_go(client)
@@ -130,9 +154,14 @@ class BleLink(Link):
         async with bluez.connecting():
             await client.connect()
         found = await look_into(self.url, client, device.name or "", self._wanted, present=self._present)
+        asks = None
+        if self.settings.request:
+            asks = asking(self.url, client, found.value, self.settings, self._write)
         self._describe(found)
         await client.start_notify(found.value, self._take)
-        self._watchdog = asyncio.create_task(self._watch(client, found.alive, device.details))
+        self._tasks.append(asyncio.create_task(self._watch(client, found.alive, device.details)))
+        if asks is not None:
+            self._tasks.append(asyncio.create_task(self._ask(client, asks)))
 
     def _describe(self, found: Found) -> None:
         profile = None if found.presentation is None else profile_of(found.presentation)
@@ -146,10 +175,25 @@ class BleLink(Link):
     def _gone(self, _client: BleakClient) -> None:
         self._lose("the gauge was switched off, slept or went out of range")
 
-    def _lose(self, what: str, cause: BaseException | None = None) -> None:
-        lost = LinkLost(self.url, f"the link was lost: {what}. Wake it, see to it, then measure again")
+    def _lose(self, what: str, cause: BaseException | None = None, then: str = WAKE_IT) -> None:
+        lost = LinkLost(self.url, f"the link was lost: {what}. {then}")
         lost.__cause__ = cause
         self._queue.end(lost)
+
+    async def _ask(self, client: BleakClient, asks: Asking) -> None:
+        """Send a gauge its request each period, until that fails."""
+        try:
+            await asks.keep_on(client)
+        except Exception as error:
+            if client.is_connected:
+                refused = isinstance(error, BleakGATTProtocolError)
+                self._lose(why_unasked(asks, error), error, SEE_REQUEST if refused else WAKE_IT)
+            else:
+                self._gone(client)
+            if not is_trouble(error):
+                raise
+            if is_service_gone(error):
+                await bluez.forget()
 
     async def _watch(
         self, client: BleakClient, alive: BleakGATTCharacteristic | None, details: object
@@ -218,8 +262,9 @@ def target_of(url: LinkUrl) -> Target:
     return Target(address=address)
 
 
-def _characteristic_of(url: LinkUrl) -> str | None:
-    text = url.options.get("characteristic")
+def _uuid_of(url: LinkUrl, option: str) -> str | None:
+    """An option's UUID in full and lower case; None where it is not given."""
+    text = url.options.get(option)
     if text is None:
         return None
     digits = _SHORT.fullmatch(text)
@@ -227,7 +272,7 @@ def _characteristic_of(url: LinkUrl) -> str | None:
         return f"0000{digits[2].lower()}{BASE}"
     if not _UUID.fullmatch(text):
         raise LinkUsage(
-            url.text, f'characteristic="{text}" is no UUID; write its four digits, such as ffe1, or all of it'
+            url.text, f'{option}="{text}" is no UUID; write its four digits, such as ffe1, or all of it'
         )
     return text.lower()
 

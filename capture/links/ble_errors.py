@@ -86,6 +86,13 @@ def is_trouble(error: BaseException) -> bool:
     return isinstance(error, TROUBLE) or type(error).__module__.partition(".")[0] == "dbus_fast"
 
 
+def is_service_gone(error: BaseException) -> bool:
+    """Tell whether an error says that the Bluetooth daemon or the D-Bus is away, not one gauge alone."""
+    if isinstance(error, BleakDBusError):
+        return _DBUS.get(error.dbus_error) is BluetoothFault.NO_DAEMON
+    return is_trouble(error) and not isinstance(error, (BleakError, TimeoutError))
+
+
 def why_not(url: str, error: BaseException) -> LinkError:
     """Say why a gauge cannot be reached.
 

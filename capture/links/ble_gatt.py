@@ -57,6 +57,18 @@ def short(uuid: str) -> str:
     return uuid[4:8] if uuid.startswith("0000") and uuid.endswith(BASE) else uuid
 
 
+def every(client: BleakClient) -> list[BleakGATTCharacteristic]:
+    """Give all characteristics of a connected gauge in their order."""
+    return sorted(client.services.characteristics.values(), key=lambda one: one.handle)
+
+
+def listed(characteristics: list[BleakGATTCharacteristic]) -> str:
+    """Name characteristics for a person to choose from."""
+    return ", ".join(
+        f"{short(one.uuid)} (of the service {short(one.service_uuid)})" for one in characteristics
+    )
+
+
 async def look_into(
     url: str, client: BleakClient, name: str, wanted: str | None = None, *, present: bool = True
 ) -> Found:
@@ -89,31 +101,29 @@ def choose(url: str, notifying: list[BleakGATTCharacteristic], wanted: str | Non
     Raises:
         LinkUsage: If there is none or more than one; it lists them.
     """
-    here = ", ".join(f"{short(one.uuid)} (of the service {short(one.service_uuid)})" for one in notifying)
     if wanted is None:
         values = [one for one in notifying if one.service_uuid not in HOUSEKEEPING]
         if not values:
             raise LinkUsage(url, "this device sends no values by itself (it has no notifying characteristic)")
         if len(values) > 1:
-            listed = ", ".join(
-                f"{short(one.uuid)} (of the service {short(one.service_uuid)})" for one in values
-            )
             say = f"?characteristic={short(values[0].uuid)}"
-            raise LinkUsage(url, f"several characteristics send values; add one of them, {say}: {listed}")
+            raise LinkUsage(
+                url, f"several characteristics send values; add one of them, {say}: {listed(values)}"
+            )
         return values[0]
     chosen = [one for one in notifying if one.uuid == wanted]
     if len(chosen) != 1:
         how_many = "no" if not chosen else "more than one"
         raise LinkUsage(
             url,
-            f"the device has {how_many} notifying characteristic {short(wanted)}; it has {here or 'none'}",
+            f"the device has {how_many} notifying characteristic {short(wanted)}; "
+            f"it has {listed(notifying) or 'none'}",
         )
     return chosen[0]
 
 
 def _notifying(client: BleakClient) -> list[BleakGATTCharacteristic]:
-    every = sorted(client.services.characteristics.values(), key=lambda one: one.handle)
-    return [one for one in every if {"notify", "indicate"} & set(one.properties)]
+    return [one for one in every(client) if {"notify", "indicate"} & set(one.properties)]
 
 
 async def _presentation(url: str, client: BleakClient, value: BleakGATTCharacteristic) -> Presentation | None:
@@ -132,12 +142,12 @@ async def _presentation(url: str, client: BleakClient, value: BleakGATTCharacter
 
 async def _facts(client: BleakClient, name: str) -> tuple[GaugeFacts, BleakGATTCharacteristic | None]:
     """What the gauge says of itself, and a characteristic that could be read; what cannot is left out."""
-    every = {one.uuid: one for one in client.services.characteristics.values() if "read" in one.properties}
+    readable = {one.uuid: one for one in client.services.characteristics.values() if "read" in one.properties}
     alive: BleakGATTCharacteristic | None = None
 
     async def read(uuid: str) -> bytes | None:
         nonlocal alive
-        characteristic = every.get(uuid)
+        characteristic = readable.get(uuid)
         if characteristic is None:
             return None
         try:

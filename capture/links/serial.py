@@ -21,6 +21,7 @@ import serial
 from serial.tools import list_ports
 
 from capture.errors import LinkBusy, LinkDenied, LinkError, LinkLost, LinkMissing, LinkUsage
+from capture.links.asking import asking_of
 from capture.links.base import PATIENCE_S, Link
 from capture.links.queue import ChunkQueue
 from capture.links.urls import LinkUrl
@@ -317,6 +318,7 @@ def settings_of(url: LinkUrl, base: SerialSettings) -> SerialSettings:
         LinkUsage: If an option's value is none that a serial line can have.
     """
     stopbits = url.choice("stopbits", ["1", "1.5", "2"])
+    request, period_s = asking_of(url, base)
     return SerialSettings(
         baud=url.whole("baud", base.baud, 50, 4_000_000),
         bytesize=url.whole("bytesize", base.bytesize, 5, 8),
@@ -327,20 +329,9 @@ def settings_of(url: LinkUrl, base: SerialSettings) -> SerialSettings:
         dsrdtr=_or(url.flag("dsrdtr"), base.dsrdtr),
         dtr=_or(url.flag("dtr"), base.dtr),
         rts=_or(url.flag("rts"), base.rts),
-        request=_request(url, base.request),
-        period_s=url.number("period", base.period_s, 0.01, 60),
+        request=request,
+        period_s=period_s,
     )
-
-
-def _request(url: LinkUrl, base: bytes) -> bytes:
-    text = url.options.get("request")
-    if text is None:
-        return base
-    try:
-        return text.encode("ascii")
-    except UnicodeEncodeError:
-        why = f'request="{text}" holds more than ASCII; a profile file can say any bytes'
-        raise LinkUsage(url.text, why) from None
 
 
 def ports_here() -> str:

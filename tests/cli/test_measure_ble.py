@@ -78,6 +78,58 @@ def test_text_over_bluetooth_and_what_a_person_sees(bluetooth: Any, shimwright: 
     assert re.search(r"End play 0\.3\d\d mm ± 0\.0\d\d mm", result.stdout)
 
 
+@pytest.mark.slow
+def test_a_gauge_that_answers_only_when_it_is_asked(
+    bluetooth: Any, shimwright: Any, hub_file: Path, tmp_path: Path
+) -> None:
+    hub = simulate(HubModel(end_play_mm=0.312, strokes=30, dwell_s=0.45, move_s=0.12, rest_s=0.5), 4)
+    bluetooth.start(bluetooth.device(*bluetooth.asked(hub.trace)))
+    asked = shimwright(*words_for(LINK, hub_file, "--profile", "line-asked", "--json"), timeout=50)
+    assert (asked.returncode, asked.stderr) == (0, "")
+    found = json.loads(asked.stdout)
+    assert abs(found["end_play_mm"] - hub.truth_mm) < max(0.008, 2 * found["expanded_mm"])
+    (row,) = rows(tmp_path)
+    assert (row["state"], row["profile"]) == ("measured", "line-asked")
+    written, at_once = bluetooth.writes()
+    assert {tuple(one) for one in written} == {("ffe2", "command", b"R\r".hex())}
+    assert at_once == 1
+    assert row["readings"] <= len(written) <= row["readings"] + 5  # one answer each; the last go unheard
+
+
+def test_a_request_that_cannot_be_sent_is_one_line(
+    bluetooth: Any, shimwright: Any, quick: Any, hub_file: Path, loose_trace: Trace
+) -> None:
+    asks = ("--profile", "line-asked")
+    one_line(quick(*words_for(f"{LINK}?write=ffe2", hub_file)), 2, "write= says where the request goes")
+    other = {"uuid": "ffe3", "flags": ["write"]}
+    bluetooth.start(bluetooth.device(*bluetooth.asked(loose_trace), other))
+    one_line(
+        shimwright(*words_for(LINK, hub_file, *asks)), 2, r"\?write=ffe2: ffe2 .*, ffe3 \(of the service"
+    )
+    bluetooth.die()
+    bluetooth.start(bluetooth.device(bluetooth.serial_like(loose_trace)))
+    one_line(shimwright(*words_for(LINK, hub_file, *asks)), 2, "this device takes no request")
+    bluetooth.die()
+    refusal = ["org.bluez.Error.NotPermitted", "Write not permitted"]
+    bluetooth.start(bluetooth.device(*bluetooth.asked(loose_trace, write_error=refusal)))
+    refused = shimwright(*words_for(LINK, hub_file, *asks, "--json"))
+    one_line(
+        refused, 4, "gauge refused the request that was sent to ffe2 .* against what the gauge's maker says"
+    )
+
+
+def test_gone_while_it_is_asked(
+    bluetooth: Any, shimwright: Any, hub_file: Path, loose_trace: Trace, tmp_path: Path
+) -> None:
+    bluetooth.start(bluetooth.device(*bluetooth.asked(loose_trace, "write", write_drop=40)))
+    link = f"{LINK}?request=R%0D&period=0.03"
+    one_line(
+        shimwright(*words_for(link, hub_file, "--json")), 4, "went out of range.* in the log, unfinished"
+    )
+    (row,) = rows(tmp_path)
+    assert (row["state"], row["readings"]) == ("unfinished", 39)
+
+
 def test_gone_in_mid_stroke(
     bluetooth: Any, shimwright: Any, hub_file: Path, loose_trace: Trace, tmp_path: Path
 ) -> None:

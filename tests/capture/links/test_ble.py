@@ -595,6 +595,10 @@ def test_targets(url: str, target: Target) -> None:
         (f"ble:{ADDRESS}?wait=soon", "wait=.* is no number"),
         (f"ble:{ADDRESS}?presentation=perhaps", "must be on or off"),
         (f"ble:{ADDRESS}?adapter=../x", "is no adapter's name"),
+        (f"ble:{ADDRESS}?request=R&write=12", 'write="12" is no UUID'),
+        (f"ble:{ADDRESS}?write=ffe2", "write= says where the request goes; add request= too"),
+        (f"ble:{ADDRESS}?request=%C3%A4", "a profile file can say any bytes"),
+        (f"ble:{ADDRESS}?request=R&period=0", "period=.* is no number from 0.01 to 60"),
         (f"ble:{ADDRESS}?baud=9600", 'unknown option "baud"; known are adapter, characteristic'),
     ],
 )
@@ -604,5 +608,14 @@ def test_a_wrong_url_is_told_before_anything_is_opened(url: str, said: str) -> N
 
 
 def test_every_option_says_what_it_does() -> None:
-    assert set(OPTIONS) == {"characteristic", "presentation", "wait", "silence", "adapter"}
+    assert set(OPTIONS) == {
+        "characteristic",
+        "presentation",
+        "request",
+        "period",
+        "write",
+        "wait",
+        "silence",
+        "adapter",
+    }
     assert all(OPTIONS.values())
