@@ -10,7 +10,7 @@ import typer
 from cli.arguments import AsJson, example
 from cli.errors import ExitCode
 
-LAST_CHANCE_S = 0.05
+LAST_CHANCE_S = 0.3
 """A thread that has nothing to do ends within this, seconds."""
 
 if TYPE_CHECKING:
@@ -125,10 +125,12 @@ def _leave_threads_behind() -> None:
     import os  # noqa: PLC0415
     import sys  # noqa: PLC0415
     import threading  # noqa: PLC0415
+    import time  # noqa: PLC0415
 
     others = [one for one in threading.enumerate() if one.name.startswith(("opens", "log"))]
+    end = time.monotonic() + LAST_CHANCE_S
     for one in others:
-        one.join(LAST_CHANCE_S)
+        one.join(max(0.0, end - time.monotonic()))
     if any(one.is_alive() for one in others):
         sys.stdout.flush()
         sys.stderr.flush()

@@ -43,6 +43,9 @@ SETTLE_S, GOODBYE_S = 0.3, 0.5
 LAST_S = 0.6
 """What is left is put away within this at the end, seconds; with closing the links it stays below two."""
 
+LAST_LOOK_S = 0.2
+"""A look at the job cards that goes on still at the end is waited for so long, seconds."""
+
 STATUS_S = 1.0
 """How often the service manager is told the status, if it changed, seconds."""
 
@@ -181,6 +184,8 @@ class Service:
                 await self._end_telling()
                 await self.keeper.close(LAST_S)
                 looks = [] if self._looks is None else [self._looks]
+                if looks:
+                    await asyncio.wait(looks, timeout=LAST_LOOK_S)
                 for one in looks:
                     one.cancel()  # a log that does not answer must not hold up the end
                 await asyncio.gather(beat, *looks, return_exceptions=True)
