@@ -100,7 +100,7 @@ def test_the_shop_hears_a_measurement_from_the_first_stroke_to_the_last_word(
 
     async def scenario() -> None:
         async with ear_and_bay(broker.port, bay, "--json") as ear:
-            indicator.play(quick_trace())
+            indicator.play(quick_trace(), speed=0.5)
             await ear.until(lambda e: e.of("result"), 30)
             await ear.until(lambda e: any(m.payload["kind"] == "result" for m in e.of("cue")))
             await ear.until(lambda e: newest(e).car and newest(e).car.corners[0].latest)  # type: ignore[union-attr]
