@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -17,7 +18,7 @@ from cli.job_words import next_words
 from cli.todo import TO_MEASURE
 from joblog.at_station import open_jobs, take_up
 from joblog.course import Place
-from joblog.errors import LogError
+from joblog.errors import LogError, TraceDamaged
 from joblog.fetch import load_measurement
 from joblog.jobs import CornerCard, EntryKind, Job, JobEntry, add_entries, load_job, new_entry
 
@@ -167,11 +168,12 @@ class JobDesk(NoDesk):
         return now, jobs, job
 
     def _briefs_of(self, log: Path, job: Job) -> dict[str, Brief]:
-        """The newest measurement of each stage at each corner, in short."""
-        wanted = {
-            (card.corner, one.stage): one.id for card in job.corners.values() for one in card.measurements
-        }
-        return {one: self._briefs.get(one) or brief_of(load_measurement(log, one)) for one in wanted.values()}
+        """The newest measurement of each stage at each corner, in short; not one whose trace is damaged."""
+        briefs: dict[str, Brief] = {}
+        for one in (one for card in job.corners.values() for one in _newest(card)):
+            with contextlib.suppress(TraceDamaged):  # `log check` tells of it; the card goes on
+                briefs[one] = self._briefs.get(one) or brief_of(load_measurement(log, one))
+        return briefs
 
 
 async def _in_thread(work: Callable[[], _T]) -> _T:

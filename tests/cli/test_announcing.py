@@ -292,18 +292,23 @@ def test_the_result_message_says_what_to_do(make: Callable[..., Measurement]) ->
     assert Path(HERON_REAR).exists()
 
 
-def test_a_fault_in_telling_harms_neither_the_measurement_nor_the_log(
-    tmp_path: Path, trace: Trace, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    csv = tmp_path / "trace.csv"
+def station_of(folder: Path, trace: Trace, more: str = "") -> Path:
+    """A station file whose gauge is a recording, fifty times as fast."""
+    csv, station = folder / "trace.csv", folder / "bay.toml"
     with csv.open("w", encoding="utf-8", newline="") as out:
         write_csv(trace, out)
-    (tmp_path / "bay.toml").write_text(
-        f'shop = "larkfield"\nstation = "bay-2"\nlog = "log.sqlite"\nhub = "{HERON_REAR}"\n'
-        '[broker]\nurl = "mqtt://127.0.0.1:1"\n'
+    station.write_text(
+        f'shop = "larkfield"\nstation = "bay-2"\nlog = "log.sqlite"\nhub = "{HERON_REAR}"\n{more}'
         f'[[gauge]]\nname = "left rear"\nlink = "replay:{csv}?speed=50"\nunit = "mm"\ncorner = "LR"\n',
         encoding="utf-8",
     )
+    return station
+
+
+def test_a_fault_in_telling_harms_neither_the_measurement_nor_the_log(
+    tmp_path: Path, trace: Trace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    station = station_of(tmp_path, trace, '[broker]\nurl = "mqtt://127.0.0.1:1"\n')
 
     def broken(*_: object) -> None:
         raise KeyError("broken")
@@ -313,8 +318,8 @@ def test_a_fault_in_telling_harms_neither_the_measurement_nor_the_log(
     said = io.StringIO()
     journal = Journal(said, as_json=True)
     kept: list[Measurement] = []
-    service = Service(tmp_path / "bay.toml", journal, on_kept=kept.append)
-    asyncio.run(service.run(plan_of(tmp_path / "bay.toml")))
+    service = Service(station, journal, on_kept=kept.append)
+    asyncio.run(service.run(plan_of(station)))
     journal.close()
     lines = [json.loads(line) for line in said.getvalue().splitlines()]
     assert [one.state for one in kept] == ["measured"]
@@ -325,22 +330,15 @@ def test_a_fault_in_telling_harms_neither_the_measurement_nor_the_log(
 def test_what_goes_wrong_where_nobody_waits_is_a_line_of_the_journal_too(
     tmp_path: Path, trace: Trace, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    csv = tmp_path / "trace.csv"
-    with csv.open("w", encoding="utf-8", newline="") as out:
-        write_csv(trace, out)
-    (tmp_path / "bay.toml").write_text(
-        f'shop = "larkfield"\nstation = "bay-2"\nlog = "log.sqlite"\nhub = "{HERON_REAR}"\n'
-        f'[[gauge]]\nname = "left rear"\nlink = "replay:{csv}?speed=50"\nunit = "mm"\ncorner = "LR"\n',
-        encoding="utf-8",
-    )
+    station = station_of(tmp_path, trace)
     said = io.StringIO()
     journal = Journal(said, as_json=True)
 
     def broken(_: Measurement) -> None:
         asyncio.get_running_loop().call_soon(lambda: 1 / 0)
 
-    service = Service(tmp_path / "bay.toml", journal, on_kept=broken)
-    asyncio.run(service.run(plan_of(tmp_path / "bay.toml")))
+    service = Service(station, journal, on_kept=broken)
+    asyncio.run(service.run(plan_of(station)))
     journal.close()
     (fault,) = [line for line in map(json.loads, said.getvalue().splitlines()) if line["event"] == "fault"]
     assert fault["level"] == "warning"

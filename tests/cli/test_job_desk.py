@@ -18,10 +18,11 @@ from cli.journal import Journal
 from cli.keeping import Keeper
 from joblog.at_station import take_up
 from joblog.course import Place
-from joblog.jobs import EntryKind, add_entries, load_job, new_entry, open_job
+from joblog.jobs import EntryKind, add_entries, load_job, new_entry, open_job, rows_beside
 from joblog.records import new_id
 from joblog.store import Store
 from tests.cli.conftest import HERON_REAR
+from tests.joblog.conftest import make_measurement
 
 BAY = "larkfield/bay-2"
 
@@ -196,5 +197,26 @@ def test_a_log_that_cannot_be_written_is_said_and_the_card_stays(scene: Scene) -
         await holder
         assert "log" in said
         assert desk.errand("LR").job == second
+
+    scene.play(scenario)
+
+
+def test_a_damaged_trace_takes_its_own_brief_away_and_no_more(scene: Scene) -> None:
+    job = opened(scene.log, "Heron GT", "LR", "RR")
+    with Store.open(scene.log) as store:
+        for corner, name in (("LR", "0" * 8), ("RR", "1" * 8)):
+            one = make_measurement(id=f"{name}-0000-4000-8000-000000000000", corner=corner, job=job)
+            store.add(one, *rows_beside(scene.log, one))
+    with closing(sqlite3.connect(scene.log)) as log:  # as a worn disk would, past what guards the rows
+        for (trigger,) in log.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            log.execute(f"DROP TRIGGER {trigger}")
+        log.execute("UPDATE trace SET data = x'00' WHERE measurement_id LIKE '0000%'")
+        log.commit()
+
+    async def scenario(desk: JobDesk) -> None:
+        car = desk.car()
+        assert car is not None
+        assert [(one.corner, len(one.latest)) for one in car.corners] == [("LR", 0), ("RR", 1)]
+        assert all(one.place is not Place.AS_FOUND for one in car.corners), "the course goes on all the same"
 
     scene.play(scenario)
