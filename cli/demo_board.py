@@ -32,7 +32,7 @@ from capture.profiles import SerialSettings
 from capture.readings import Trace
 from capture.simulator import simulate
 from capture.station import Broker
-from cli.errors import CliError
+from cli.errors import CliError, MisuseError
 from cli.journal import Journal
 from cli.plan import plan_of
 from cli.pretend import Script, pretended_indicator
@@ -40,6 +40,7 @@ from cli.screen import message, put
 from cli.serving import Service
 from cli.words import CORNER_NAMES, VERDICT_NAMES
 from joblog.records import Measurement
+from shopboard.serve import AddressError, bound
 
 SHOP, STATION = "larkfield", "bay-2"
 
@@ -161,6 +162,10 @@ def show_board(hub_file: Path, seed: int, port: int, log: Path, seconds: float |
     Raises:
         CliError: If a port is taken or a part does not start.
     """
+    try:  # else another program there would answer in place of the board
+        bound("127.0.0.1", port).close()
+    except AddressError as error:
+        raise MisuseError("--port", str(error)) from error
     with contextlib.ExitStack() as parts:
         try:
             broker = parts.enter_context(EmbeddedBroker(_free_port()))
@@ -176,7 +181,7 @@ def show_board(hub_file: Path, seed: int, port: int, log: Path, seconds: float |
         station.write_text(_station_file(hub_file, log, links), encoding="utf-8")
         put("DEMONSTRATION. Every reading is SIMULATED: two made-up hubs of a car that does not exist.")
         put(f"Open {address} in a browser: the left rear is loose, gets another shim, and is measured again.")
-        put("At the wheel: choose a corner there, and tap Sound on to hear it. Ctrl-C ends all of it.")
+        put("At the wheel: choose a corner there, and tap Turn sound on to hear it. Ctrl-C ends all of it.")
         service = Service(
             station,
             Journal(),

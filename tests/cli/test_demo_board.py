@@ -6,11 +6,13 @@ import json
 import signal
 import socket
 import sqlite3
+import threading
 import time
 import urllib.error
 import urllib.request
 from contextlib import closing
 from dataclasses import replace
+from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
@@ -94,3 +96,14 @@ def test_json_and_the_board_do_not_go_together(shimwright: Any) -> None:
     result = shimwright("demo", "--board", "--json")
     assert result.returncode == 2
     assert "leave out --json or --board" in result.stderr
+
+
+def test_a_port_that_another_page_has_is_told_before_anything_starts(shimwright: Any) -> None:
+    with ThreadingHTTPServer(("127.0.0.1", 0), SimpleHTTPRequestHandler) as other:
+        port = other.server_port
+        threading.Thread(target=other.serve_forever, daemon=True).start()
+        done = shimwright("demo", "--board", "--port", str(port))
+        other.shutdown()
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.startswith(f"shimwright: --port: port {port} on 127.0.0.1 is taken")
+    assert done.stderr.count("\n") == 1
